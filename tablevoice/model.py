@@ -1,0 +1,257 @@
+"""The values that cross a border between two rooms of the package.
+
+All are frozen; units ride in the names. Audio is ``float32``, mono, shape
+``(n,)``, range ±1, with its rate beside it. Nothing here reads a clock, a file
+or a device.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import IntEnum
+from types import MappingProxyType
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+Samples: TypeAlias = NDArray[np.float32]
+"""Mono audio, shape ``(n,)``, range ±1."""
+
+SlotValue: TypeAlias = str | int
+"""What a controller may put into a slot of a line."""
+
+NO_SLOTS: Mapping[str, SlotValue] = MappingProxyType({})
+
+LISTENING_RATE_HZ = 16_000
+"""Rate of everything between the microphone and the recognisers."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Clip:
+    """A piece of mono audio: ``samples`` of shape ``(n,)``, ±1, at ``rate_hz``."""
+
+    samples: Samples
+    rate_hz: int
+
+    @property
+    def duration_s(self) -> float:
+        return len(self.samples) / self.rate_hz
+
+
+class Priority(IntEnum):
+    """How much a line matters. A higher one goes first and may cut a lower one short."""
+
+    BANTER = 0
+    MOVE = 1
+    QUESTION = 2
+    WARNING = 3
+
+
+# --- phrasebook -----------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """A test on one slot's value: any of ``among`` (when given), within the bounds (when given)."""
+
+    slot: str
+    among: tuple[SlotValue, ...] | None = None
+    not_among: tuple[SlotValue, ...] = ()
+    at_least: int | None = None
+    at_most: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One thing that may be said for an event.
+
+    ``key`` names the line over restarts: a short hash of event, voice, text and
+    conditions, so an edited line counts as a new one. ``voice`` is a voice name, a
+    slot in braces (``{arm}``), or ``None`` for the table's first voice.
+    """
+
+    key: str
+    event: str
+    text: str
+    voice: str | None = None
+    weight: float = 1.0
+    when: tuple[Condition, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class EventLines:
+    """An event that the controller may report, and everything that may be said for it.
+
+    ``slots`` must come with the event. ``fresh_for_s``: how long after the event a
+    line of it is still worth starting. ``longest_s``: the longest such a line may
+    last. ``asks`` names the question that the line puts, if it puts one.
+    """
+
+    name: str
+    about: str
+    slots: tuple[str, ...]
+    priority: Priority
+    fresh_for_s: float
+    interruptible: bool
+    longest_s: float | None
+    asks: str | None
+    lines: tuple[Line, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What may be answered, how long to wait, and what is said when it goes wrong.
+
+    ``answers`` maps each answer to the phrases that mean it. ``ask_again``,
+    ``waited``, ``confirm``, ``give_up`` name events; ``None`` says nothing.
+    ``button_wait_s`` bounds the wait for a button after ``tries`` attempts by voice.
+    """
+
+    name: str
+    answers: Mapping[str, tuple[str, ...]]
+    wait_s: float = 6.0
+    tries: int = 3
+    button_wait_s: float = 60.0
+    ask_again: str | None = None
+    waited: str | None = None
+    confirm: str | None = None
+    give_up: str | None = None
+    yes: tuple[str, ...] = ("yes",)
+    no: tuple[str, ...] = ("no",)
+
+
+class StandingKind:
+    """The five things that can be said to a table at any time (plain string constants)."""
+
+    PAUSE = "pause"
+    STOP = "stop"
+    REPEAT = "repeat"
+    HELP = "help"
+    NEVER_MIND = "never_mind"
+    ALL = (PAUSE, STOP, REPEAT, HELP, NEVER_MIND)
+    HOLDS = (PAUSE, STOP)
+
+
+@dataclass(frozen=True, slots=True)
+class StandingCommand:
+    """A command that is always on: its kind, the phrases for it, the event said in reply."""
+
+    kind: str
+    phrases: tuple[str, ...]
+    says: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Phrasebook:
+    """Everything a table may say and ask, checked at load.
+
+    ``slot_values`` lists the known values of a slot; a slot that maps to ``None``
+    takes any short text. ``pronunciations`` gives words that a recogniser's
+    dictionary may lack, as phones of that recogniser (ARPABET for English).
+    """
+
+    title: str
+    language: str
+    slot_values: Mapping[str, tuple[SlotValue, ...] | None]
+    events: Mapping[str, EventLines]
+    questions: Mapping[str, Question]
+    standing: Mapping[str, StandingCommand]
+    pronunciations: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+
+# --- speaking -------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Voice:
+    """How one arm sounds: an engine's voice by name, its speed and its pitch (0 to 100)."""
+
+    name: str
+    engine: str = "espeak"
+    voice: str = "en-us"
+    rate_wpm: int = 160
+    pitch: int = 50
+    gain_db: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Utterance:
+    """A line on its way to the loudspeaker. ``id`` is unique within a session."""
+
+    id: str
+    event_id: str
+    event: str
+    line_key: str
+    voice: str
+    text: str
+    priority: Priority
+    interruptible: bool
+    born_s: float
+    fresh_until_s: float
+
+
+# --- listening ------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Hypothesis:
+    """What a recogniser made of one endpointed piece of audio.
+
+    ``text`` is empty when nothing was recognised. ``certainty`` (0 to 1) is how far
+    the sound itself supports the text; a recogniser that cannot tell says 1.0 and
+    sets ``calibrated`` to false. ``evidence`` holds raw scores for the timeline.
+    """
+
+    text: str
+    certainty: float
+    calibrated: bool
+    evidence: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One endpointed utterance of a person, on the session's clock.
+
+    ``during_speech`` is true when a voice of the table sounded at the same time.
+    """
+
+    hypothesis: Hypothesis
+    start_s: float
+    end_s: float
+    level_dbfs: float
+    during_speech: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """A heard text held against the phrases that are allowed now.
+
+    ``meaning`` is an answer or a standing command's kind, ``None`` when nothing fits.
+    ``score`` (0 to 1) is the best likeness times the certainty of the sound;
+    ``margin`` how far the runner-up with another meaning lies behind.
+    """
+
+    meaning: str | None
+    phrase: str
+    score: float
+    margin: float
+    runner_up: str | None = None
+
+
+# --- links ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened at the cell, as its controller reports it."""
+
+    id: str
+    name: str
+    slots: Mapping[str, SlotValue] = NO_SLOTS
+
+
+def as_clip(samples: Sequence[float] | Samples, rate_hz: int) -> Clip:
+    """Wrap plain numbers as a clip (copies to ``float32``)."""
+    return Clip(np.asarray(samples, dtype=np.float32), rate_hz)
