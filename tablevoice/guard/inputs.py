@@ -7,6 +7,7 @@ the moment its request left, so an answer that was long on its way is late by it
 
 from __future__ import annotations
 
+import random
 import selectors
 import socket
 import stat
@@ -23,6 +24,7 @@ MS = 1_000_000
 GIVE_UP_NS = 250 * MS
 SIMULATED_LATE_NS = 200 * MS
 SIMULATED_READ_AT_MOST = 64
+FAR_AWAY_NS = 1 << 62
 
 
 class ModbusBlock:
@@ -43,7 +45,9 @@ class ModbusBlock:
         self._late_ns, self._poll_ns = settings.late_ns, settings.poll_ns
         self._bits: tuple[bool, ...] = ()
         self._read_ns = 0
-        self._ask_at_ns = 0
+        self.ask_at_ns = 0
+        """When the next request is due; it also waits for the answer to the last one."""
+        self._jitter = random.Random()
 
     def service(self, now_ns: int) -> None:
         for reply in self.link.service(now_ns):
@@ -51,9 +55,10 @@ class ModbusBlock:
                 self._bits, self._read_ns = reply.bits, reply.sent_ns
 
     def ask(self, now_ns: int) -> None:
-        if now_ns >= self._ask_at_ns and self.link.up and not self.link.busy:
+        if now_ns >= self.ask_at_ns and self.link.up and not self.link.busy:
             self.link.send(self._request, now_ns)
-            self._ask_at_ns = now_ns + self._poll_ns
+            # Never in step with a contact that rattles: even polls could meet it closed each time.
+            self.ask_at_ns = now_ns + int(self._poll_ns * self._jitter.uniform(0.4, 1.0))
 
     def level(self, address: int, now_ns: int) -> Level:
         if self.link.nonsense:
@@ -151,6 +156,18 @@ class Inputs:
         """Send the requests that are due."""
         for block in self._blocks.values():
             block.ask(now_ns)
+
+    @property
+    def ask_at_ns(self) -> int:
+        """When the next request is due, of the links that have none under way."""
+        return min(
+            (
+                block.ask_at_ns
+                for block in self._blocks.values()
+                if block.link.up and not block.link.busy
+            ),
+            default=FAR_AWAY_NS,
+        )
 
     def levels(self, now_ns: int) -> tuple[tuple[Level, ...], Reset]:
         """The reading of this moment: one level an input, and the reset contact."""

@@ -24,7 +24,7 @@ from tablevoice.guard.settings import Settings, SimulatedInput
 from tablevoice.guard.status import status
 
 MS = 1_000_000
-TURN_S = 0.002
+LONGEST_TURN_NS = 2 * MS
 STATUS_EVERY_NS = 250 * MS
 CHANGES_EVERY_NS = 20 * MS
 """A rattling contact is told no oftener; a change of the latch is told at once."""
@@ -62,7 +62,8 @@ class Guard:
         self, settings: Settings, favour: Favour, channel: Channel, earlier: Mapping[str, float]
     ) -> None:
         self._settings, self._favour, self._channel = settings, favour, channel
-        self._selector = selectors.DefaultSelector()
+        # select waits to the microsecond; epoll, as Python calls it, rounds up to milliseconds.
+        self._selector = selectors.SelectSelector()
         self._inputs = Inputs(settings, self._selector)
         self._controller = Controller(settings.controller, settings.late_ns, self._selector)
         self._rules = rules_of(settings)
@@ -104,7 +105,8 @@ class Guard:
 
     def turn(self) -> None:
         """One wait and one pass."""
-        self._selector.select(TURN_S)
+        wait_ns = min(self._inputs.ask_at_ns - read_clock(), LONGEST_TURN_NS)
+        self._selector.select(max(wait_ns, 0) / 1e9)
         now_ns = read_clock()
         self._inputs.service(now_ns)
         self._controller.service(now_ns)
@@ -196,7 +198,7 @@ class Guard:
         self._controller.drop(read_clock())
         until = time.monotonic() + LAST_WORD_WITHIN_S
         while self._controller.link.busy and time.monotonic() < until:
-            self._selector.select(TURN_S)
+            self._selector.select(LONGEST_TURN_NS / 1e9)
             self._controller.service(read_clock())
         self._channel.record("end", "permit off", read_clock())
         self._controller.link.close()
