@@ -248,7 +248,7 @@ def _source(one: _Section) -> Source:
     if kind == "key":
         return KeyInput(device=one.text("device"), key=one.text("key"))
     address = one.text("address")
-    token = one.text("token", "")
+    token = one.text("token") if "token" in one.names() else one.absent("token")
     if ":" in address and "/" not in address:
         _check_loopback(one, "address", address)
         if len(token) < 16:
@@ -342,6 +342,11 @@ class _Section:
         if not value or len(value) > 200 or not value.isprintable():
             raise self.wrong(key, "is not a short text", "Write 1 to 200 printable letters.")
         return value
+
+    def absent(self, key: str) -> str:
+        """A key that may be left out, and is; it counts as known."""
+        self._asked.append(key)
+        return ""
 
     def ip_address(self, key: str) -> str:
         value = self._scalar(key, None)
