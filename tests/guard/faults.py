@@ -29,6 +29,7 @@ from tests.guard.cell import (
     FaultProxy,
     GuardProcess,
     LibmodbusBlock,
+    Seen,
     controller_stop_ns,
     guard_file,
     open_with_permit,
@@ -170,6 +171,8 @@ class Lane:
         if side == "inputs":
             self.inputs = fresh
         else:
+            # A controller without power has no coil on; its log of before did not see that.
+            fresh.seen.insert(len(old.seen), Seen(at_ns, "permit", False))
             self.controller = fresh
         return at_ns
 
