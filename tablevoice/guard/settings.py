@@ -197,7 +197,7 @@ def _settings(path: Path, top: _Section) -> Settings:
     )
     to.done()
     poll_ms = top.whole("poll_ms", 1, 5, 2)
-    late_ms = top.whole("late_ms", 10, 40, 20)
+    late_ms = top.whole("late_ms", 10, 40, 15)
     debounce_ms = top.whole("debounce_ms", 20, 2_000, 100)
     prove_every_h = top.whole("prove_every_h", 1, 24 * 31, 24)
     state_folder = (path.parent / top.text("state", "guard_state")).resolve()

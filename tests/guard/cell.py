@@ -415,58 +415,67 @@ def arm(block: Block, within_s: float = WAIT_S, controller: Block | None = None)
         pause_s = min(pause_s * 1.5, 0.4)
 
 
-def controller_stop_ns(seen: Sequence[Seen], after_ns: int) -> int | None:
-    """When the controller's view became "stop" at or after ``after_ns``.
+def controllers_view(seen: Sequence[Seen]) -> list[Seen]:
+    """When the controller's view changed, by its rule: permit, and a heartbeat edge in two periods.
 
-    The controller's rule: permit off, or no heartbeat edge for two periods.
+    The answer is a log of "view" sights, True for "may run".
     """
     limit_ns = 2 * HEARTBEAT_MS * MS
-    permit, edge_ns = False, 0
-    for one in seen:
-        if one.at_ns >= after_ns:
-            if not permit:
-                return after_ns
-            if one.kind != "contact" and one.at_ns - edge_ns > limit_ns:
-                return max(edge_ns + limit_ns, after_ns)
-            if one.kind == "permit" and not one.value:
-                return one.at_ns
+    permit, view, edge_ns = False, False, 0
+    changes: list[Seen] = []
+    for one in [*seen, Seen(now_ns(), "end", False)]:
+        if view and one.at_ns - edge_ns > limit_ns:
+            view = False
+            changes.append(Seen(edge_ns + limit_ns, "view", False))
         if one.kind == "permit":
             permit = one.value
         elif one.kind == "heartbeat":
             edge_ns = one.at_ns
-    if not permit:
-        return after_ns
-    if now_ns() - edge_ns > limit_ns:
-        return max(edge_ns + limit_ns, after_ns)
-    return None
+        if one.kind in ("permit", "heartbeat"):
+            now_on = permit and one.at_ns - edge_ns <= limit_ns
+            if now_on != view:
+                view = now_on
+                changes.append(Seen(one.at_ns, "view", view))
+    return changes
+
+
+def controller_stop_ns(seen: Sequence[Seen], after_ns: int) -> int | None:
+    """When the controller's view became "stop" at or after ``after_ns``; None: not yet."""
+    view = False
+    for one in controllers_view(seen):
+        if one.at_ns >= after_ns and not view:
+            return after_ns
+        if one.at_ns >= after_ns and not one.value:
+            return one.at_ns
+        view = one.value
+    return None if view else after_ns
 
 
 def open_with_permit(
-    inputs: Sequence[Seen], controller: Sequence[Seen], within_ns: int
+    inputs: Sequence[Seen], controller: Sequence[Seen], within_ns: int, since_ns: int = 0
 ) -> list[tuple[int, int]]:
-    """Where the stop had been open for longer than ``within_ns`` with the permit coil on.
+    """Where the stop had been open for longer than ``within_ns`` and the controller might run.
 
-    Both logs may be of one block or of two; the answer lists (opened, sight) times and must
-    be empty.
+    The logs may be of one block or of two; the answer lists (opened, until) times from
+    ``since_ns`` on, and must be empty.
     """
     merged = sorted(
         [one for one in inputs if one.kind == "contact" and one.address == STOP]
-        + [one for one in controller if one.kind == "permit"],
+        + controllers_view(controller)
+        + [Seen(now_ns(), "end", False)],
         key=lambda one: one.at_ns,
     )
     wrong: list[tuple[int, int]] = []
-    opened_ns: int | None = 0
-    permit = False
+    opened_ns: int | None = None
+    view = False
     for one in merged:
         late = opened_ns is not None and one.at_ns - opened_ns > within_ns
-        if opened_ns is not None and permit and late:
+        if opened_ns is not None and view and late and one.at_ns >= since_ns:
             wrong.append((opened_ns, one.at_ns))
-        if one.kind == "permit":
-            permit = one.value
-            if permit and late and opened_ns is not None:
-                wrong.append((opened_ns, one.at_ns))
-        elif one.value:
+        if one.kind == "view":
+            view = one.value
+        elif one.kind == "contact" and one.value:
             opened_ns = None
-        elif opened_ns is None:
+        elif one.kind == "contact" and opened_ns is None:
             opened_ns = one.at_ns
     return wrong

@@ -51,7 +51,7 @@ class Result:
     unseen: int = 0
     """Trips after which the controller's view never became "stop"."""
     wrong: list[tuple[int, int]] = field(default_factory=list)
-    """Times at which the permit was on with the stop open for longer than 50 ms."""
+    """Times at which the controller might run with the stop open for longer than 50 ms."""
 
 
 class Lane:
@@ -139,10 +139,11 @@ class Lane:
         self.arm()
         self.trip_armed(result, press or self.opened)
 
-    def trip_armed(self, result: Result, press: Callable[[], int]) -> None:
+    def trip_armed(
+        self, result: Result, press: Callable[[], int], margin_ns: int = MARGIN_NS
+    ) -> None:
         """The trip itself, of a lane that is armed."""
-        inputs_mark = max(self.inputs.mark() - 20, 0)
-        controller_mark = max(self.controller.mark() - 20, 0)
+        since_ns = now_ns()
         reaction_ns = self.reaction_ns(press())
         time.sleep(self.random.uniform(0.002, 0.01))
         if reaction_ns is None:
@@ -150,14 +151,14 @@ class Lane:
         else:
             result.reactions_ns.append(reaction_ns)
         result.wrong += open_with_permit(
-            self.inputs.seen[inputs_mark:], self.controller.seen[controller_mark:], MARGIN_NS
+            self.inputs.seen, self.controller.seen[-400:], margin_ns, since_ns
         )
 
     def restart(self, side: str) -> int:
         """Kill a block's process and start it again on its port; when it was killed."""
         old = self.inputs if side == "inputs" else self.controller
-        old.stop()
         at_ns = now_ns()
+        old.stop()
         until_s = time.monotonic() + 10
         while True:
             try:
@@ -381,5 +382,5 @@ def link_trip(lane: Lane, side: str, fault: str, result: Result) -> None:
         lane.inputs.contact(STOP, False)
         return began_ns
 
-    lane.trip_armed(result, press)
+    lane.trip_armed(result, press, MARGIN_NS if side == "inputs" else TWO_PERIODS_NS)
     proxy.fault("pass")
