@@ -22,14 +22,11 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from tablevoice.guard.clock import now_ns
-
 ROOT = Path(__file__).resolve().parents[2]
 MS = 1_000_000
 HEARTBEAT_MS = 50
-STOP, RESET = 0, 1
+STOP, RESET, SPARE = 0, 1, 3
 WAIT_S = 20.0
-SOURCE = Path(__file__).with_name("libmodbus_block.c")
 
 
 def environment() -> dict[str, str]:
@@ -94,6 +91,10 @@ class Block:
     def _move(self, address: int, closed: bool) -> None:
         raise NotImplementedError
 
+    def catch_up(self) -> int:
+        """Wait until all that the peer has seen so far is in the log; the peer's time."""
+        return self.contact(SPARE, False).at_ns
+
     def press_reset(self, for_s: float = 0.1) -> None:
         self.contact(RESET, True)
         time.sleep(for_s)
@@ -133,15 +134,21 @@ def libmodbus_missing() -> str:
 
 def build_libmodbus_block(folder: Path) -> Path:
     """Compile the C peer into ``folder``."""
-    program = folder / "libmodbus_block"
     flags = subprocess.run(
         ["pkg-config", "--cflags", "--libs", "libmodbus"],
         check=True,
         capture_output=True,
         text=True,
     ).stdout.split()
+    return build(folder, "libmodbus_block", flags)
+
+
+def build(folder: Path, name: str, flags: Sequence[str] = ()) -> Path:
+    """Compile a C program that stands beside this file."""
+    program = folder / name
+    source = Path(__file__).with_name(f"{name}.c")
     subprocess.run(
-        ["gcc", "-O2", "-Wall", "-Werror", "-o", str(program), str(SOURCE), *flags], check=True
+        ["gcc", "-O2", "-Wall", "-Werror", "-o", str(program), str(source), *flags], check=True
     )
     return program
 
@@ -418,12 +425,13 @@ def arm(block: Block, within_s: float = WAIT_S, controller: Block | None = None)
 def controllers_view(seen: Sequence[Seen]) -> list[Seen]:
     """When the controller's view changed, by its rule: permit, and a heartbeat edge in two periods.
 
-    The answer is a log of "view" sights, True for "may run".
+    The answer is a log of "view" sights, True for "may run". Only what the peer has told is
+    judged: its newest line, not this process's clock, is the end of what is known.
     """
     limit_ns = 2 * HEARTBEAT_MS * MS
     permit, view, edge_ns = False, False, 0
     changes: list[Seen] = []
-    for one in [*seen, Seen(now_ns(), "end", False)]:
+    for one in seen:
         if view and one.at_ns - edge_ns > limit_ns:
             view = False
             changes.append(Seen(edge_ns + limit_ns, "view", False))
@@ -462,7 +470,7 @@ def open_with_permit(
     merged = sorted(
         [one for one in inputs if one.kind == "contact" and one.address == STOP]
         + controllers_view(controller)
-        + [Seen(now_ns(), "end", False)],
+        + [Seen(max(inputs[-1].at_ns, controller[-1].at_ns), "end", False)],
         key=lambda one: one.at_ns,
     )
     wrong: list[tuple[int, int]] = []

@@ -126,12 +126,11 @@ class Lane:
         """How long after ``from_ns`` the controller's view was "stop"."""
         until_s = time.monotonic() + within_s
         while time.monotonic() < until_s:
-            seen = self.controller.seen
-            tail = seen[-400:]
-            found = controller_stop_ns(tail, from_ns)
+            found = controller_stop_ns(self.controller.seen[-400:], from_ns)
             if found is not None:
                 return found - from_ns
             time.sleep(0.002)
+            self.controller.catch_up()
         return None
 
     def trip(self, result: Result, press: Callable[[], int] | None = None) -> None:
@@ -150,6 +149,8 @@ class Lane:
             result.unseen += 1
         else:
             result.reactions_ns.append(reaction_ns)
+        self.inputs.catch_up()
+        self.controller.catch_up()
         result.wrong += open_with_permit(
             self.inputs.seen, self.controller.seen[-400:], margin_ns, since_ns
         )
