@@ -147,9 +147,7 @@ def made(count: int, make: Callable[[int], Lane]) -> Iterator[list[Lane]]:
 def tiny_full_disk(folder: Path) -> Iterator[Path]:
     """A 64 kB tmpfs filled to the last byte (superuser only)."""
     folder.mkdir(parents=True)
-    subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", str(folder)], check=True
-    )
+    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", str(folder)], check=True)
     try:
         with contextlib.suppress(OSError), (folder / "filler").open("wb", buffering=0) as file:
             while True:
@@ -305,9 +303,9 @@ def measure(arguments: argparse.Namespace, folder: Path, table: Table) -> None:
             print(f"{name:44} not measured: apt-get install libfaketime")
     with made(lanes, lambda n: Lane(folder / f"p{n}", program, proxied=True)) as group:
         for side, bound in (("inputs", "required"), ("controller", "two periods")):
-            for fault in LINK_FAULTS:
-                if asked(name := f"{side} link: {fault.replace('_', ' ')}"):
-                    result = run(name, group, arguments.link_trips or trips, links(side, fault))
+            for spoilt in LINK_FAULTS:
+                if asked(name := f"{side} link: {spoilt.replace('_', ' ')}"):
+                    result = run(name, group, arguments.link_trips or trips, links(side, spoilt))
                     table.add(result, bound)
 
 
@@ -340,8 +338,8 @@ def main() -> int:
             stalls.stop()
     print(
         "stood still: longest time a core gave nothing at all to a watcher of highest priority\n"
-        f"required: p99.9 <= {REQUIRED_P999_MS:.0f} ms, max <= {REQUIRED_MAX_MS:.0f} ms; on a spoilt"
-        f" controller link max <= {2 * HEARTBEAT_MS} ms (two heartbeat periods)."
+        f"required: p99.9 <= {REQUIRED_P999_MS:.0f} ms, max <= {REQUIRED_MAX_MS:.0f} ms; on a"
+        f" spoilt controller link max <= {2 * HEARTBEAT_MS} ms (two heartbeat periods)."
         f" {(now_ns() - began_ns) / 60e9:.1f} min"
     )
     if arguments.json:

@@ -146,7 +146,7 @@ class WatchedContact:
                         self._times_not_closed += 1
                     self._latest = (level, before_ns)
                     time.sleep(EVERY_S)
-            except Exception:  # a driver or its library may raise anything: all of it means stop
+            except Exception:  # noqa: BLE001  (a driver may raise anything, and all of it means stop)
                 self._times_not_closed += 1
                 self._latest = (Level.UNREADABLE, now_ns())
                 time.sleep(REOPEN_AFTER_S)

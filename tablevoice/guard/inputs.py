@@ -183,13 +183,9 @@ class Inputs:
             for block in self._blocks.values()
         }
 
-    def _level(
-        self, point: ModbusInput | SimulatedContact | WatchedContact, now_ns: int
-    ) -> Level:
+    def _level(self, point: ModbusInput | SimulatedContact | WatchedContact, now_ns: int) -> Level:
         if isinstance(point, ModbusInput):
             return self._blocks[point.host, point.port, point.unit].level(point.address, now_ns)
         if isinstance(point, SimulatedContact):
             return point.level(now_ns)
         return point.level(now_ns, self._late_ns)
-
-

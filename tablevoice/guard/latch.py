@@ -253,9 +253,7 @@ def phase(rules: Rules, state: State) -> str:
 
 def ended(state: State) -> State:
     """The tripped state a guard leaves behind when it is told to end."""
-    return replace(
-        state, latched=Latched.TRIP, causes=(*state.causes, ENDED), closed_since_ns=None
-    )
+    return replace(state, latched=Latched.TRIP, causes=(*state.causes, ENDED), closed_since_ns=None)
 
 
 def _stable(rules: Rules, closed_since_ns: int | None, now_ns: int) -> bool:

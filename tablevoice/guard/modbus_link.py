@@ -32,7 +32,12 @@ RETRY_LONGEST_NS = 1_000 * MS
 READ_AT_MOST = 2_048
 """Bytes taken in one turn: a server that pours garbage cannot hold the loop."""
 
-_IN_PROGRESS = {errno.EINPROGRESS, errno.EWOULDBLOCK, errno.EAGAIN, getattr(errno, "WSAEWOULDBLOCK", -1)}
+_IN_PROGRESS = {
+    errno.EINPROGRESS,
+    errno.EWOULDBLOCK,
+    errno.EAGAIN,
+    getattr(errno, "WSAEWOULDBLOCK", -1),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +96,7 @@ class ModbusLink:
             self._finish_connecting(now_ns)
             return []
         replies = self._receive(now_ns)
-        if self.up and self._pending:
+        if self._pending:
             oldest_ns = next(iter(self._pending.values()))[1]
             if now_ns - oldest_ns > self._give_up_ns:
                 self.fail("no answer", now_ns)

@@ -116,8 +116,12 @@ class Reporter:
         self._record = RecordFile(folder)
         self._listening = _listen(address)
         self._clients: list[Client] = []
-        self._state: dict[str, object] = {"v": 1, "type": "status", "state": "starting",
-                                          "permit": False}
+        self._state: dict[str, object] = {
+            "v": 1,
+            "type": "status",
+            "state": "starting",
+            "permit": False,
+        }
         self._heard_s = time.monotonic()
         self._silent = False
         self._selector = selectors.DefaultSelector()
@@ -141,7 +145,8 @@ class Reporter:
                     self._drop(client)
             if "stdin" in keys and not os.read(sys.stdin.fileno(), 1):
                 self._hear_guard(now_s)
-                return self._record.end(LAST_LINES_WITHIN_S)
+                self._record.end(LAST_LINES_WITHIN_S)
+                return
 
     def _hear_guard(self, now_s: float) -> None:
         told = False
@@ -183,7 +188,8 @@ class Reporter:
     def _hear_client(self, client: Client, now_s: float) -> None:
         lines = client.lines()
         if lines is None:
-            return self._drop(client)
+            self._drop(client)
+            return
         words = {hold_word(line) for line in lines if line.strip()}
         for word in words - {None}:
             try:

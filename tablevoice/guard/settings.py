@@ -54,7 +54,7 @@ class SerialInput:
 
 @dataclass(frozen=True, slots=True)
 class KeyInput:
-    """A key of an input device. As a stop: up = closed, down = open. As the reset: down = pressed."""
+    """A key of an input device. As a stop: up = closed, down = open. As reset: down = pressed."""
 
     device: str
     key: str
@@ -326,8 +326,10 @@ class _Section:
         for key in self._nodes:
             if key not in self._asked:
                 near = difflib.get_close_matches(key, self._asked, 1, 0.5)
-                hint = f"Did you mean `{near[0]}`?" if near else (
-                    f"Known here: {', '.join(sorted(self._asked))}."
+                hint = (
+                    f"Did you mean `{near[0]}`?"
+                    if near
+                    else (f"Known here: {', '.join(sorted(self._asked))}.")
                 )
                 raise self.wrong(key, f"is not known in {self._called}", hint)
 
@@ -395,7 +397,7 @@ class _Section:
     def _node(self, key: str) -> yaml.Node:
         self._asked.append(key)
         if key not in self._nodes:
-            near = difflib.get_close_matches(key, [k for k in self._nodes], 1, 0.6)
+            near = difflib.get_close_matches(key, list(self._nodes), 1, 0.6)
             hint = f"Is `{near[0]}` meant for it?" if near else "See the template."
             raise GuardRefused(
                 f"`{key}` is missing in {self._called}.",

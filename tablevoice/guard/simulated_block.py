@@ -158,13 +158,13 @@ async def serve(block: Block, port: int, control_port: int) -> None:
             loop.add_signal_handler(number, ending.set)
     await ending.wait()
     control.close()
-    await server.shutdown()
+    await server.shutdown()  # type: ignore[no-untyped-call]
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command."""
     parser = argparse.ArgumentParser(
-        description="A simulated I/O block: contacts on discrete inputs, permit and heartbeat coils."
+        description="A simulated I/O block: contacts as discrete inputs, permit and heartbeat coils"
     )
     parser.add_argument("--port", type=int, default=0, help="Modbus TCP port (0: any free one)")
     parser.add_argument("--control-port", type=int, default=0, help="control port (0: any)")
@@ -175,9 +175,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     if len(contacts) > MOST_CONTACTS:
         parser.error(f"at most {MOST_CONTACTS} contacts")
     asyncio.run(
-        serve(
-            Block(contacts, arguments.closed.split(",")), arguments.port, arguments.control_port
-        )
+        serve(Block(contacts, arguments.closed.split(",")), arguments.port, arguments.control_port)
     )
     return 0
 

@@ -1,4 +1,4 @@
-"""A small cell of real processes: I/O blocks by two foreign Modbus implementations, faults, a guard.
+"""A small cell of real processes: I/O blocks by two foreign Modbus servers, faults, a guard.
 
 Used by the guard's tests and by its benchmark. Times are nanoseconds of the guard's clock,
 taken in the peer processes, so that a reaction is what the peer saw.
@@ -164,7 +164,7 @@ class LibmodbusBlock(Block):
         )
         assert self._process.stdout is not None
         ready = self._process.stdout.readline().split()
-        assert ready and ready[0] == "ready", "the C peer did not start"
+        assert ready[:1] == ["ready"], "the C peer did not start"
         self.port, self.real_time = int(ready[1]), ready[2] == "1"
         threading.Thread(target=self._read, daemon=True).start()
         self.contact(STOP, True)

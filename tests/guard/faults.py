@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import os
 import random
-import resource
 import signal
 import subprocess
 import sys
@@ -37,9 +36,7 @@ from tests.guard.cell import (
 
 TWO_PERIODS_NS = 2 * HEARTBEAT_MS * MS
 MARGIN_NS = 50 * MS
-FAKETIME = [
-    str(path) for path in Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1")
-]
+FAKETIME = [str(path) for path in Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1")]
 
 
 @dataclass
@@ -86,11 +83,15 @@ class Lane:
                     more=environment_more,
                 )
             )
-            self._stack.callback(lambda: self.inputs.stop())
-            self._stack.callback(lambda: self.controller.stop())
+            self._stack.callback(self._stop_blocks)
         except BaseException:
             self._stack.close()
             raise
+
+    def _stop_blocks(self) -> None:
+        """Those of now: a restart has put new ones in the place of the first."""
+        self.inputs.stop()
+        self.controller.stop()
 
     def close(self) -> None:
         self._stack.close()
@@ -282,7 +283,9 @@ def talking_half_stopped(guards: Sequence[GuardProcess]) -> Iterator[None]:
 
 
 ALLOCATE = """
-import sys
+import resource, sys, time
+time.sleep(0.05)  # until it is in its group
+for most in sys.argv[1:]: resource.setrlimit(resource.RLIMIT_AS, (int(most), int(most)))
 open("/proc/self/oom_score_adj", "w").write("1000")
 kept = []
 while True: kept.append(bytearray(b"x") * (16 << 20))
@@ -305,13 +308,10 @@ def allocating_until_killed(_guards: Sequence[GuardProcess]) -> Iterator[None]:
     except OSError:
         grouped = False
 
-    def limit() -> None:
-        if not grouped:
-            resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))
-
     def again() -> None:
         with subprocess.Popen(
-            [sys.executable, "-c", ALLOCATE], stderr=subprocess.DEVNULL, preexec_fn=limit
+            [sys.executable, "-c", ALLOCATE, *([] if grouped else [str(MOST_BYTES)])],
+            stderr=subprocess.DEVNULL,
         ) as process:
             if grouped:
                 with contextlib.suppress(OSError):

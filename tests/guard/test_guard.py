@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import itertools
 import json
 import os
 import random
@@ -75,7 +76,7 @@ def test_trip_and_reset_with_foreign_servers(block: Block, short_path: Path) -> 
         assert open_with_permit(block.seen, block.seen, GENEROUS_NS) == []
         beats = [one.value for one in block.seen if one.kind == "heartbeat"]
         assert len(beats) > 10
-        assert all(a != b for a, b in zip(beats, beats[1:], strict=False)), "it toggles"
+        assert all(a != b for a, b in itertools.pairwise(beats)), "it toggles"
         time.sleep(0.3)
     kinds = [record["kind"] for record in guard.records()]
     assert kinds.count("trip") == kinds.count("reset") == 5
@@ -141,9 +142,7 @@ def test_a_curtain_clears_by_itself_only_where_the_file_says_so(
             assert (back is not None) is clears
 
 
-def test_nothing_that_can_be_sent_clears_a_stop(
-    pymodbus_block: Block, short_path: Path
-) -> None:
+def test_nothing_that_can_be_sent_clears_a_stop(pymodbus_block: Block, short_path: Path) -> None:
     """Every input closed, the reset untouched: the easiest moment to clear, if words could."""
     block = pymodbus_block
     pretend = short_path / "pretend.sock"
@@ -203,9 +202,18 @@ def test_of_all_messages_only_two_mean_anything() -> None:
     assert hold_word(b'{"hold": "pause"}') == "pause"
     assert hold_word(b'{"hold": "stop"}') == "stop"
     for line in (
-        b'{"hold": "reset"}', b'{"hold": "pause", "reset": true}', b'{"hold": ["pause"]}',
-        b'{"hold": null}', b"pause", b'"pause"', b"[]", b"", b"\xff", b'{"reset": "stop"}',
-        b"[" * 100_000, b'{"hold": {"pause": 1}}',
+        b'{"hold": "reset"}',
+        b'{"hold": "pause", "reset": true}',
+        b'{"hold": ["pause"]}',
+        b'{"hold": null}',
+        b"pause",
+        b'"pause"',
+        b"[]",
+        b"",
+        b"\xff",
+        b'{"reset": "stop"}',
+        b"[" * 100_000,
+        b'{"hold": {"pause": 1}}',
     ):
         assert hold_word(line) is None
 
@@ -232,9 +240,7 @@ def test_the_latch_is_the_only_place_that_can_allow() -> None:
     assert allows == ["loop.py"]
 
 
-def test_a_lost_reporter_is_a_hold_and_comes_back(
-    pymodbus_block: Block, short_path: Path
-) -> None:
+def test_a_lost_reporter_is_a_hold_and_comes_back(pymodbus_block: Block, short_path: Path) -> None:
     block = pymodbus_block
     with GuardProcess(guard_file(short_path, block.port)) as guard:
         arm(block)
@@ -377,9 +383,7 @@ def test_a_simulated_input_has_to_be_kept_alive(
         assert "pretend is simulated" in guard.wait_state("tripped")["why_not_proven"]
 
 
-def test_a_serial_line_that_is_none_is_unreadable(
-    pymodbus_block: Block, short_path: Path
-) -> None:
+def test_a_serial_line_that_is_none_is_unreadable(pymodbus_block: Block, short_path: Path) -> None:
     """A pseudo terminal has no control lines: its driver refuses, and that means stop."""
     pytest.importorskip("serial", reason="needs pyserial: pip install pyserial")
     controlling, terminal = os.openpty()
@@ -429,10 +433,14 @@ def test_a_missing_library_or_device_is_told_at_the_start(
 def test_a_bad_file_and_a_bad_state_folder_are_refused(short_path: Path) -> None:
     path = guard_file(short_path, 1)
     for change, said in (
-        (lambda: path.write_text(path.read_text().replace("debounce_ms", "debounc_ms")),
-         "Did you mean `debounce_ms`?"),
-        (lambda: (guard_file(short_path, 1), (short_path / "guard_state").write_text("x")),
-         "state folder cannot be used"),
+        (
+            lambda: path.write_text(path.read_text().replace("debounce_ms", "debounc_ms")),
+            "Did you mean `debounce_ms`?",
+        ),
+        (
+            lambda: (guard_file(short_path, 1), (short_path / "guard_state").write_text("x")),
+            "state folder cannot be used",
+        ),
     ):
         change()
         guard = GuardProcess(path)
@@ -461,7 +469,8 @@ def test_the_wall_between_the_halves() -> None:
     )
     loaded = set(ast.literal_eval(shown.stdout))
     foreign = {
-        name for name in loaded
+        name
+        for name in loaded
         if not name.startswith(("tablevoice.guard", "yaml", "_", "cython_runtime"))
     }
     assert foreign <= {"tablevoice", "sitecustomize", "usercustomize"}, foreign
@@ -494,8 +503,17 @@ def test_cautions_stand_where_they_cannot_be_missed(
     for caution in CAUTIONS:
         assert caution in shown
         assert caution in page
-    for word in ("ISO 13849-1", "ISO 13850", "IEC 60204-1", "ISO 10218-1/-2", "ISO 12100",
-                 "lockout/tagout", "category 0", "category 2", "hard-wired"):
+    for word in (
+        "ISO 13849-1",
+        "ISO 13850",
+        "IEC 60204-1",
+        "ISO 10218-1/-2",
+        "ISO 12100",
+        "lockout/tagout",
+        "category 0",
+        "category 2",
+        "hard-wired",
+    ):
         assert word in " ".join(CAUTIONS)
     block = pymodbus_block
     with (

@@ -61,9 +61,7 @@ class Bench:
         kinds: list[str] = []
         for _ in range(max(ms // 5, 1)):
             self.now_ns += 5 * MS
-            self.state, happenings = step(
-                self.rules, self.state, levels, reset, hold, self.now_ns
-            )
+            self.state, happenings = step(self.rules, self.state, levels, reset, hold, self.now_ns)
             kinds += [happening.kind for happening in happenings]
         return kinds
 
@@ -249,9 +247,7 @@ class AnySequence(RuleBasedStateMachine):
         self.state = power_up(0)
         self.history: list[tuple[int, bool, Reset, bool]] = []  # time, good, reset, permit
 
-    def sample(
-        self, levels: Sequence[Level], reset: Reset, hold: str | None, wait_ms: int
-    ) -> None:
+    def sample(self, levels: Sequence[Level], reset: Reset, hold: str | None, wait_ms: int) -> None:
         self.now_ns += wait_ms * MS
         self.state, _ = step(self.rules_used, self.state, levels, reset, hold, self.now_ns)
         good = (
@@ -302,9 +298,7 @@ class AnySequence(RuleBasedStateMachine):
     def whole_press_in_history(self) -> bool:
         """Rest, pressed, rest, readable all along, begun after all was well for the debounce."""
         rules = self.rules_used
-        last_bad = max(
-            (place for place, one in enumerate(self.history) if not one[1]), default=-1
-        )
+        last_bad = max((place for place, one in enumerate(self.history) if not one[1]), default=-1)
         well_since_ns = self.history[last_bad + 1][0]
         end = len(self.history) - 1
         while end > 0 and self.history[end][2] is Reset.REST:

@@ -58,9 +58,7 @@ def test_a_coil_is_written_off_with_zeros() -> None:
     transaction=strategies.integers(0, 65_535),
     unit=strategies.integers(1, 247),
 )
-def test_pymodbus_reads_what_we_frame(
-    first: int, count: int, transaction: int, unit: int
-) -> None:
+def test_pymodbus_reads_what_we_frame(first: int, count: int, transaction: int, unit: int) -> None:
     framer = FramerSocket(DecodePDU(True))
     for request, code in ((read_discrete_inputs(first, count), 2), (write_coil(first, True), 5)):
         data = framed(request, transaction, unit)
