@@ -539,9 +539,13 @@ def test_the_reset_contact_is_watched_for_a_press_only(
         time.sleep(0.3)
         block.contact(RESET, False)
         time.sleep(0.2)
-        block.press_reset(2.2)
         assert block.wait_for("permit", True, mark, within_s=0.3) is None
-        whys = [record["why"] for record in guard.records() if record["kind"] == "press_refused"]
-        assert any("too long" in why for why in whys)
-        assert any("not closed and steady before" in why for why in whys)
+        for _ in range(5):  # a late answer of a busy peer spoils a press too, which is right
+            block.press_reset(2.2)
+            assert block.wait_for("permit", True, mark, within_s=0.5) is None
+            whys = [one["why"] for one in guard.records() if one["kind"] == "press_refused"]
+            if any("too long" in why for why in whys):
+                break
+        assert any("too long" in why for why in whys), whys
+        assert any("not closed and steady before" in why for why in whys), whys
         arm(block)
