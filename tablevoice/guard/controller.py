@@ -1,6 +1,7 @@
 """The way to the cell's controller: the permit coil and the heartbeat coil beside it.
 
-Dropping the permit is one small frame, sent at once and past anything outstanding. Every
+Dropping the permit is one small frame, sent at once and past anything outstanding, and once
+more when the answer to what was outstanding comes before its own. Every
 heartbeat frame carries the permit's state too, so a heartbeat edge can never arrive with an
 older permit, and a lost permit-off is repeated with every beat. The loop calls this; when the
 permit is wanted is the latch's business.
@@ -42,9 +43,15 @@ class Controller:
         for reply in self.link.service(now_ns):
             if isinstance(reply, Answer):
                 self._confirmed_ns = max(reply.sent_ns, self._confirmed_ns or 0)
-                if reply.request is self._off and self._dropped_ns is not None:
+                if self._dropped_ns is None:
+                    continue
+                if reply.request is self._off:
                     self.dropped_to_confirmed_ns = now_ns - self._dropped_ns
                     self._dropped_ns = None
+                else:
+                    # The permit-off went past this request; a server that takes one frame of a
+                    # packet and throws the rest away (pymodbus does) has not seen it.
+                    self.link.send(self._off, now_ns)
 
     def level(self, now_ns: int) -> Level:
         """The link as the latch sees it: CLOSED while writes are confirmed in time."""
@@ -65,6 +72,7 @@ class Controller:
     def allow(self) -> None:
         """Permit on, with the next beat, which is due at once."""
         self._permit = True
+        self._dropped_ns = None
         self._beat_at_ns = 0
 
     def beat(self, now_ns: int) -> None:

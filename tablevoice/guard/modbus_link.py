@@ -76,6 +76,8 @@ class ModbusLink:
         self._socket: socket.socket | None = None
         self._buffer = bytearray()
         self._pending: dict[int, tuple[Request, int]] = {}
+        self._overtaken: set[int] = set()
+        """Requests whose answer may still come, but is not waited for."""
         self._transaction = 0
         self._connect_until_ns = 0
         self._retry_at_ns = 0
@@ -107,6 +109,7 @@ class ModbusLink:
         if not self.up or self._socket is None:
             return False
         self._transaction = self._transaction % 0xFFFF + 1
+        self._overtaken.discard(self._transaction)
         frame = framed(request, self._transaction, self._unit)
         try:
             sent = self._socket.send(frame)
@@ -128,6 +131,7 @@ class ModbusLink:
         self.up = False
         self.why_down = why
         self._pending.clear()
+        self._overtaken.clear()
         self._buffer.clear()
         self._retry_at_ns = now_ns + self._retry_wait_ns
         self._retry_wait_ns = min(self._retry_wait_ns * 2, RETRY_LONGEST_NS)
@@ -185,9 +189,19 @@ class ModbusLink:
         replies: list[Answer | Refusal] = []
         try:
             while (frame := take_frame(self._buffer)) is not None:
+                if frame.transaction in self._overtaken:
+                    self._overtaken.discard(frame.transaction)
+                    continue
                 if frame.transaction not in self._pending:
                     raise Nonsense(f"transaction {frame.transaction} was never asked")
-                request, sent_ns = self._pending.pop(frame.transaction)
+                request, sent_ns = self._pending[frame.transaction]
+                # Some servers take one frame of a packet and throw the rest away; what was sent
+                # before an answered request will hardly be answered any more.
+                while self._pending and next(iter(self._pending)) != frame.transaction:
+                    earlier = next(iter(self._pending))
+                    del self._pending[earlier]
+                    self._overtaken.add(earlier)
+                del self._pending[frame.transaction]
                 try:
                     replies.append(Answer(request, sent_ns, read_reply(request, self._unit, frame)))
                 except ServerException as problem:
