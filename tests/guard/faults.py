@@ -103,7 +103,7 @@ class Lane:
         self.close()
 
     def arm(self, within_s: float = 60.0) -> None:
-        """Close the stop and press the reset until the permit is on."""
+        """Close the stop and press the reset until the permit comes on (it must be off before)."""
         self.inputs.contact(STOP, True)
         until_s = time.monotonic() + within_s
         pause_s = 0.03
