@@ -249,7 +249,7 @@ class Event:
 
     id: str
     name: str
-    slots: Mapping[str, SlotValue] = NO_SLOTS
+    slots: Mapping[str, SlotValue] = field(default_factory=lambda: NO_SLOTS)
 
 
 def as_clip(samples: Sequence[float] | Samples, rate_hz: int) -> Clip:
