@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from enum import IntEnum
+from enum import Enum, IntEnum
 from types import MappingProxyType
 from typing import TypeAlias
 
@@ -238,6 +238,15 @@ class Match:
     score: float
     margin: float
     runner_up: str | None = None
+
+
+class Verdict(Enum):
+    """What the judge lets the dialogue do with a match."""
+
+    ACT = "act"
+    CONFIRM = "confirm"
+    ASK_AGAIN = "ask_again"
+    IGNORE = "ignore"
 
 
 # --- links ----------------------------------------------------------------------
