@@ -289,7 +289,8 @@ class _Child:
     def _render_once(
         self, words: str, voice: Voice, timeout_s: float, ready: dict[str, Any]
     ) -> tuple[Samples, int]:
-        assert self._folder is not None and self._process is not None
+        assert self._folder is not None
+        assert self._process is not None
         self._count += 1
         file = Path(self._folder.name) / f"{self._count}.wav"
         request = {

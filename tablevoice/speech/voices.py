@@ -77,5 +77,5 @@ def missing_voices(
 
 
 def _closest(name: str, choices: Sequence[str]) -> tuple[str, ...]:
-    found = process.extract(name, choices, scorer=fuzz.WRatio, limit=NEAREST_COUNT)
+    found = process.extract(name, choices, scorer=fuzz.ratio, limit=NEAREST_COUNT)
     return tuple(choice for choice, _, _ in found)
