@@ -23,8 +23,8 @@ SILENCE_DBFS = -120.0
 P56_TIME_CONSTANT_S = 0.03
 P56_HANGOVER_S = 0.2
 P56_MARGIN_DB = 15.9
-P56_LOWEST_STEP_DBFS = -90.0
-P56_STEP_DB = 6.02
+_LADDER_DB = 60.0
+_LADDER_STEP_DB = 1.0
 _ENVELOPE_STEP_S = 0.001
 
 # IEC 61672-1, pole frequencies of the A-weighting (from memory)
@@ -56,9 +56,10 @@ def active_level(samples: Samples, rate_hz: int) -> ActiveLevel:
 
     As there: a rectified, twice smoothed envelope (30 ms), a ladder of thresholds, a
     hangover of 200 ms, and the level at which the sound stands 15.9 dB above the
-    threshold that counts as active. Simplified: the envelope is averaged over 1 ms
-    before it is smoothed, there is no 200-5500 Hz band filter, the ladder is 6 dB wide
-    from -90 dBFS up and interpolated linearly, and only digital levels are meant.
+    threshold that counts as active. Otherwise than there: the envelope is averaged over
+    1 ms before it is smoothed, the ladder hangs at the envelope's peak in steps of 1 dB
+    (there: fixed, 6 dB), so that a gain changes the level by just that gain, and no
+    200-5500 Hz filter is applied.
     """
     power = float(np.sum(np.square(samples, dtype=np.float64)))
     if power <= 0.0:
@@ -66,13 +67,12 @@ def active_level(samples: Samples, rate_hz: int) -> ActiveLevel:
     step = max(1, round(rate_hz * _ENVELOPE_STEP_S))
     envelope = _smoothed_envelope(samples, step, rate_hz)
     hangover = round(P56_HANGOVER_S * rate_hz / step)
-    thresholds_db = np.arange(P56_LOWEST_STEP_DBFS, 0.1, P56_STEP_DB)
+    top_db = 20.0 * math.log10(max(float(envelope.max()), 1e-12))
+    thresholds_db = top_db + np.arange(-_LADDER_DB, 0.0, _LADDER_STEP_DB)
     before: tuple[float, float, float] | None = None
     for threshold_db in thresholds_db:
         active = _held(envelope >= 10.0 ** (threshold_db / 20.0), hangover)
         share = float(np.count_nonzero(active)) / len(active)
-        if share == 0.0:
-            break
         level_db = _power_db(power / (share * len(samples)))
         above_db = level_db - float(threshold_db)
         if above_db <= P56_MARGIN_DB:
@@ -85,9 +85,9 @@ def active_level(samples: Samples, rate_hz: int) -> ActiveLevel:
                 last_share + part * (share - last_share),
             )
         before = (level_db, share, above_db)
-    if before is None:  # softer than the lowest threshold: all of it counts
-        return ActiveLevel(_power_db(power / len(samples)), 1.0)
-    return ActiveLevel(before[0], before[1])
+    # a lone click: even its peak does not fall within the margin
+    last_level, last_share, _ = before or (_power_db(power / len(samples)), 1.0, 0.0)
+    return ActiveLevel(last_level, last_share)
 
 
 def active_level_dbfs(samples: Samples, rate_hz: int) -> float:

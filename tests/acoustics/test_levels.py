@@ -127,9 +127,12 @@ def test_the_active_level_leaves_pauses_out() -> None:
 
 @pytest.mark.parametrize("seed", range(6))
 def test_the_active_level_agrees_with_p56_done_per_sample(seed: int) -> None:
-    """Outside check: ITU-T P.56 method B (from memory), smoothed by scipy's ``lfilter``."""
+    """Outside check: ITU-T P.56 method B (from memory), smoothed by scipy's ``lfilter``.
+
+    P.56 asks for ±0.5 dB of an instrument.
+    """
     samples = syllables(6.0, seed)
-    assert active_level_dbfs(samples, RATE_HZ) == pytest.approx(p56_per_sample(samples), abs=0.3)
+    assert active_level_dbfs(samples, RATE_HZ) == pytest.approx(p56_per_sample(samples), abs=0.5)
 
 
 @settings(deadline=None, max_examples=25)
@@ -138,7 +141,7 @@ def test_the_active_level_follows_the_gain(gain_db: float, seed: int) -> None:
     samples = syllables(3.0, seed) * np.float32(0.2)
     louder: Samples = samples * np.float32(10 ** (gain_db / 20))
     change = active_level_dbfs(louder, RATE_HZ) - active_level_dbfs(samples, RATE_HZ)
-    assert change == pytest.approx(gain_db, abs=0.5)  # P.56 allows itself ±0.5 dB as well
+    assert change == pytest.approx(gain_db, abs=0.02)
 
 
 @settings(deadline=None, max_examples=25)
