@@ -115,6 +115,8 @@ class Said(_FromTable):
     voice: str
     text: str
     said: Outcome
+    start_s: Seconds | None = Field(default=None, description="Null when it never sounded.")
+    end_s: Seconds | None = None
 
 
 class AnswerGiven(_FromTable):
