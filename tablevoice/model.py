@@ -161,6 +161,20 @@ class Phrasebook:
     pronunciations: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True)
+class Spent:
+    """A line was taken: what the chooser must remember over a restart.
+
+    ``round`` counts how often, from 0, all the eligible lines of this event were
+    used up by this voice.
+    """
+
+    event: str
+    voice: str
+    line_key: str
+    round: int
+
+
 # --- speaking -------------------------------------------------------------------
 
 
