@@ -69,7 +69,9 @@ class Engine:
     """
 
     def __init__(self, *, start_timeout_s: float = START_TIMEOUT_S) -> None:
+        self._start_timeout_s = start_timeout_s
         self._children = {kind: _Child(kind, start_timeout_s) for kind in ENGINES}
+        self._versions: dict[str, str] = {}
 
     def __enter__(self) -> Engine:
         return self
@@ -81,6 +83,10 @@ class Engine:
         trace: TracebackType | None,
     ) -> None:
         self.close()
+
+    def another(self) -> Engine:
+        """A second engine like this one, for rendering side by side; the caller closes it."""
+        return Engine(start_timeout_s=self._start_timeout_s)
 
     def close(self) -> None:
         """End the children; a later call starts them again."""
@@ -122,10 +128,16 @@ class Engine:
         return list(self.names(engine).voices)
 
     def version(self, engine: str = "espeak") -> str:
-        """What may change how a text sounds: goes into the key of a prepared line."""
-        child = self._child(engine)
-        with child.lock:
-            return str(child.ready()["version"])
+        """What may change how a text sounds: goes into the key of a prepared line.
+
+        Asked of the child once, so that a line that is prepared never waits for a child that is
+        busy or has died. Raises :class:`EngineFailed`.
+        """
+        if engine not in self._versions:
+            child = self._child(engine)
+            with child.lock:
+                self._versions[engine] = str(child.ready()["version"])
+        return self._versions[engine]
 
     def process_id(self, engine: str = "espeak") -> int:
         """Process number of the running child, for a status page and for fault tests."""
