@@ -22,10 +22,11 @@ ANSWER_SLOT = "answer"
 """The slot that a question's ``confirm`` event gets beside those of the asking event."""
 
 # The 39 phones of the CMU Pronouncing Dictionary, which PocketSphinx's English model uses.
-ARPABET = frozenset(
+_PHONES = (
     "AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH UH UW "
-    "V W Y Z ZH".split()  # noqa: SIM905 - the list is read as the dictionary prints it
+    "V W Y Z ZH"
 )
+ARPABET = frozenset(_PHONES.split())
 
 _NOT_A_WORD = re.compile(r"[^\w']+")
 
