@@ -10,17 +10,17 @@ each row before the line sounds.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from hashlib import blake2b
-
-import numpy as np
-from numpy.typing import NDArray
+from heapq import heapify, heappop, heappush, heapreplace
+from typing import NamedTuple
 
 from tablevoice.errors import MessageRefused
 from tablevoice.model import EventLines, Line, Phrasebook, SlotValue
 from tablevoice.nearest import advice
-from tablevoice.phrasebook.slots import fill, holds, voice_of, voice_slot
+from tablevoice.phrasebook.slots import eligible, fill, voice_of, voice_slot
 
 MAX_ROUND = 2**31
 """A row beyond this is damage: two lines a second would take 34 years to come to it."""
@@ -28,7 +28,6 @@ MOST_REMEMBERED = 256
 """Combinations of slot values whose eligible lines are kept at hand, per event."""
 
 _LAST_RESORT = 2**40
-_Indices = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,23 +118,94 @@ class Chooser:
         self._rows[key] = row
 
 
-@dataclass(frozen=True, slots=True)
-class _Eligible:
-    """Lines that may be said for some slot values: ``indices`` ascending, shape ``(n,)``.
+class _Rank(NamedTuple):
+    """What orders the lines that may be said; the smallest comes next.
 
-    ``voices``: each speaking voice with the places in ``indices`` of its lines.
+    ``round``: when it was last said. ``voice_round``: when its voice last said it.
+    ``fraction``: its place among its equals. ``place``: its index in the event.
     """
 
-    indices: _Indices
-    voices: tuple[tuple[str, _Indices | None], ...]
+    round: int
+    voice_round: int
+    fraction: float
+    place: int
+
+
+@dataclass(slots=True)
+class _Kin:
+    """Lines with the same conditions and voice: eligible together, spoken by one voice."""
+
+    example: Line
+    members: list[int]
+    highest: int = 0
+    queues: dict[str, _Queue] = field(default_factory=dict)
+
+
+class _Queue:
+    """The lines of some kin as one voice would take them: a heap that is put right when read.
+
+    Ranks only grow, so an entry that is out of date stands too far to the front and is
+    met, and corrected, before it can do harm.
+    """
+
+    def __init__(self, members: list[int], rounds: _EventRounds, voice: str) -> None:
+        self._rounds = rounds
+        self._voice = voice
+        self._heap = [rounds.rank(index, voice) for index in members]
+        heapify(self._heap)
+        self._sizes = Counter(rank.voice_round for rank in self._heap)
+        self.highest = max(self._sizes)
+        self.size = len(members)
+        self._members = frozenset(members)
+
+    def moved(self, before: int, after: int) -> None:
+        """Its voice said one of its lines, whose voice round went up from ``before``."""
+        self._sizes[before] -= 1
+        if not self._sizes[before]:
+            del self._sizes[before]
+        self._sizes[after] += 1
+        self.highest = max(self.highest, after)
+
+    def lowest(self, without: int | None) -> int | None:
+        """The lowest voice round of its lines, one left out; ``None`` when none is left."""
+        least = min(self._sizes)
+        if without is None or without not in self._members \
+                or self._rounds.voice_round(without, self._voice) != least \
+                or self._sizes[least] > 1:
+            return least
+        return min((found for found in self._sizes if found != least), default=None)
+
+    def first(self, barred: int | None, latest: int | None) -> tuple[_Rank | None, _Rank | None]:
+        """The next line that is neither ``barred`` nor ``latest``; and ``latest``, if in front."""
+        heap, rounds, passed = self._heap, self._rounds, []
+        found = late = None
+        while heap:
+            top = heap[0]
+            if top.round != rounds.said[top.place]:
+                heapreplace(heap, rounds.rank(top.place, self._voice))
+            elif top.place == barred or top.place == latest:
+                passed.append(heappop(heap))
+                if top.place != barred:
+                    late = top
+            else:
+                found = top
+                break
+        for rank in passed:
+            heappush(heap, rank)
+        return found, late
+
+
+@dataclass(frozen=True, slots=True)
+class _Eligible:
+    """What may be said for some slot values: each voice with its kin's queues."""
+
+    kin: tuple[_Kin, ...]
+    voices: tuple[tuple[str, tuple[_Queue, ...]], ...]
+    count: int
 
 
 class _EventRounds:
-    """How often each line of one event was said, and the order of those to come.
-
-    ``_progress`` (n,) holds a line's round plus a fraction in [0, 1) that orders it among
-    its equals: the smallest comes next. The fraction is drawn anew for each round.
-    """
+    """When each line of one event was last said, and the order of those to come."""
 
     def __init__(self, event: EventLines, seed: int) -> None:
         self._name = event.name
@@ -144,28 +214,39 @@ class _EventRounds:
         self._index = {line.key: index for index, line in enumerate(event.lines)}
         heaviest = max((line.weight for line in event.lines), default=1.0) or 1.0
         self._weights = [line.weight / heaviest for line in event.lines]
-        self._progress = np.array(
-            [self._fraction(index, 0) for index in range(len(event.lines))], dtype=np.float64)
-        self._voice_rounds: dict[str, NDArray[np.int64]] = {}
+        self.said = [0] * len(event.lines)
+        self._fractions = [self._fraction(index, 0) for index in range(len(event.lines))]
+        self._voice_rounds: dict[str, dict[int, int]] = {}
         self._last: int | None = None
         self._last_of: dict[str, int] = {}
-        # Lines that share their conditions are eligible together: each set is tested once.
-        whens = list(dict.fromkeys(line.when for line in event.lines))
-        voices = list(dict.fromkeys(line.voice for line in event.lines))
-        self._whens, self._voices = whens, voices
-        when_number = {when: number for number, when in enumerate(whens)}
-        voice_number = {voice: number for number, voice in enumerate(voices)}
-        self._when_of = np.array([when_number[line.when] for line in event.lines], dtype=np.intp)
-        self._voice_of = np.array([voice_number[line.voice] for line in event.lines],
-                                  dtype=np.intp)
-        self._awake = np.array([line.weight > 0 for line in event.lines], dtype=np.bool_)
+        self._kin: dict[tuple[object, ...], _Kin] = {}
+        self._kin_of: dict[int, _Kin] = {}
+        for index, line in enumerate(event.lines):
+            if line.weight > 0:
+                kin = self._kin.setdefault((line.when, line.voice), _Kin(line, []))
+                kin.members.append(index)
+                self._kin_of[index] = kin
         self._deciding = tuple(dict.fromkeys(
-            [condition.slot for when in whens for condition in when]
-            + [slot for slot in map(voice_slot, voices) if slot is not None]))
+            [condition.slot for kin in self._kin.values() for condition in kin.example.when]
+            + [slot for kin in self._kin.values()
+               if (slot := voice_slot(kin.example.voice)) is not None]))
         self._remembered: dict[tuple[object, ...], _Eligible] = {}
 
+    def rank(self, index: int, voice: str) -> _Rank:
+        return _Rank(self.said[index], self.voice_round(index, voice),
+                     self._fractions[index], index)
+
+    def voice_round(self, index: int, voice: str) -> int:
+        return self._voice_rounds.get(voice, {}).get(index, 0)
+
+    def highest_round(self) -> int:
+        return max(self.said, default=0)
+
     def recall(self, row: Spent) -> bool:
-        """Take over a row of an earlier session; False when it says nothing about this book."""
+        """Take over a row of an earlier session; False when it says nothing about this book.
+
+        Only before the first choice: queues do not see it.
+        """
         index = self._index.get(row.line_key)
         if index is None or not 0 < row.round < MAX_ROUND:
             return False
@@ -174,27 +255,17 @@ class _EventRounds:
         self._mark(index, row.voice, row.round, voice_round)
         return True
 
-    def highest_round(self) -> int:
-        return int(self._progress.max()) if len(self._progress) else 0
-
     def choose(self, slots: Mapping[str, SlotValue], default_voice: str) -> Chosen:
-        eligible = self._eligible(slots, default_voice)
-        indices = eligible.indices
-        if not len(indices):
+        among = self._eligible(slots, default_voice)
+        if not among.count:
             raise MessageRefused(f"no line of event {self._name!r} fits these slots.",
                                  where="slots", do="Add a line without conditions to the event.")
-        progress = self._progress[indices]
-        highest = int(progress.max())
-        if self._last is not None and len(indices) > 1:
-            place = int(np.searchsorted(indices, self._last))
-            if place < len(indices) and indices[place] == self._last:
-                progress[place] = np.inf
-        place, voice, voice_highest = self._pick(eligible, progress)
-        index = int(indices[place])
+        index, voice, queues = self._next(among)
         line = self._lines[index]
         text = fill(line.text, slots)
-        said = int(self._progress[index])
-        voice_said = int(self._rounds_of(voice)[index])
+        highest = max(kin.highest for kin in among.kin)
+        voice_highest = max(queue.highest for queue in queues)
+        said, voice_said = self.said[index], self.voice_round(index, voice)
         row = Spent(
             event=self._name,
             voice=voice,
@@ -203,66 +274,59 @@ class _EventRounds:
             voice_round=voice_highest if voice_said < voice_highest else voice_said + 1,
         )
         self._mark(index, voice, row.round, row.voice_round)
+        self._kin_of[index].queues[voice].moved(voice_said, row.voice_round)
         return Chosen(line, voice, text, row)
 
-    def _pick(self, eligible: _Eligible, progress: NDArray[np.float64]) -> tuple[int, str, int]:
-        """Place of the line to say, its voice, and the highest round of that voice's lines."""
-        best = int(progress.argmin())
-        if len(eligible.voices) == 1:
-            voice, _ = eligible.voices[0]
-            behind, highest = self._behind(eligible.indices, voice)
-            if behind[best] > 0:
-                best = _first(progress, behind)
-            return best, voice, highest
-        behind = np.empty(len(progress), dtype=np.int64)
-        highest_of = {}
-        for voice, places in eligible.voices:
-            behind[places], highest_of[voice] = self._behind(eligible.indices[places], voice)
-        if behind[best] > 0:
-            best = _first(progress, behind)
-        voice = next(name for name, places in eligible.voices
-                     if places is not None and best in places)
-        return best, voice, highest_of[voice]
-
-    def _behind(self, indices: _Indices, voice: str) -> tuple[NDArray[np.int64], int]:
-        """For a voice's lines: 0 for those due by its own rounds, more for others; its highest."""
-        rounds = self._rounds_of(voice)[indices]
-        highest = int(rounds.max())
-        last = self._last_of.get(voice)
-        if last is not None and len(indices) > 1:
-            place = int(np.searchsorted(indices, last))
-            if place < len(indices) and indices[place] == last:
-                rounds[place] = _LAST_RESORT
-        rounds -= rounds.min()
-        return rounds, highest
+    def _next(self, among: _Eligible) -> tuple[int, str, tuple[_Queue, ...]]:
+        barred = self._last if among.count > 1 else None
+        best: tuple[int, int, float, int] | None = None
+        chosen = among.voices[0]
+        for voice, queues in among.voices:
+            several = len(queues) > 1 or queues[0].size > 1
+            latest = self._last_of.get(voice) if several else None
+            # Rounds of different voices compare by how far a line is behind its voice's others.
+            base = 0
+            if len(among.voices) > 1:
+                base = min(low for queue in queues
+                           if (low := queue.lowest(latest)) is not None)
+            for queue in queues:
+                found, late = queue.first(barred, latest)
+                if found is not None:
+                    rank = (found.round, found.voice_round - base, found.fraction, found.place)
+                    if best is None or rank < best:
+                        best, chosen = rank, (voice, queues)
+                if late is not None:
+                    rank = (late.round, _LAST_RESORT, late.fraction, late.place)
+                    if best is None or rank < best:
+                        best, chosen = rank, (voice, queues)
+        if best is None:
+            raise AssertionError("an eligible line is always left: only one is ever barred")
+        return best[3], *chosen
 
     def _mark(self, index: int, voice: str, round_: int, voice_round: int) -> None:
-        self._progress[index] = round_ + self._fraction(index, round_)
-        self._rounds_of(voice)[index] = voice_round
+        self.said[index] = round_
+        self._fractions[index] = self._fraction(index, round_)
+        self._voice_rounds.setdefault(voice, {})[index] = voice_round
         self._last = index
         self._last_of[voice] = index
-
-    def _rounds_of(self, voice: str) -> NDArray[np.int64]:
-        rounds = self._voice_rounds.get(voice)
-        if rounds is None:
-            rounds = self._voice_rounds[voice] = np.zeros(len(self._lines), dtype=np.int64)
-        return rounds
+        kin = self._kin_of.get(index)
+        if kin is not None:
+            kin.highest = max(kin.highest, round_)
 
     def _fraction(self, index: int, round_: int) -> float:
         """Orders a line within a round: weighted sampling without replacement.
 
         Efraimidis and Spirakis, "Weighted random sampling with a reservoir" (2006): the
-        order of -ln(u)/weight, u uniform, smallest first; squeezed into [0, 1). ``u`` comes
-        from a hash, so that it is the same after a restart.
+        order of -ln(u)/weight, u uniform, smallest first. ``u`` comes from a hash, so that
+        it is the same after a restart.
         """
         weight = self._weights[index]
         if weight <= 0:
-            return 0.0
-        name = repr((self._seed, self._name, self._lines[index].key, round_))
+            return math.inf
+        name = f"{self._seed} {round_} {self._lines[index].key} {self._name}"
         digest = blake2b(name.encode(), digest_size=8).digest()
         uniform = (int.from_bytes(digest, "big") + 0.5) / 2.0**64
-        wait = -math.log(uniform) / weight
-        return min(wait / (1.0 + wait), 1.0 - 2.0**-20)
+        return -math.log(uniform) / weight
 
     def _eligible(self, slots: Mapping[str, SlotValue], default_voice: str) -> _Eligible:
         key = (default_voice, *[slots.get(name) for name in self._deciding])
@@ -274,28 +338,16 @@ class _EventRounds:
         return found
 
     def _find_eligible(self, slots: Mapping[str, SlotValue], default_voice: str) -> _Eligible:
-        met = np.array([
-            all(condition.slot in slots and holds(condition, slots[condition.slot])
-                for condition in when)
-            for when in self._whens
-        ], dtype=np.bool_)
-        indices = np.flatnonzero(met[self._when_of] & self._awake)
-        by_voice: dict[str, list[int]] = {}
-        for number in np.unique(self._voice_of[indices]):
-            example = self._lines[int(indices[self._voice_of[indices] == number][0])]
-            by_voice.setdefault(voice_of(example, slots, default_voice), []).append(int(number))
-        if len(by_voice) == 1:
-            return _Eligible(indices, ((next(iter(by_voice)), None),))
-        return _Eligible(indices, tuple(
-            (voice, np.flatnonzero(np.isin(self._voice_of[indices], numbers)))
-            for voice, numbers in by_voice.items()
-        ))
-
-
-def _first(progress: NDArray[np.float64], behind: NDArray[np.int64]) -> int:
-    """Of the lines of the lowest round the one most due for its voice, then the next in order."""
-    lowest = math.floor(float(progress.min()))
-    places = np.flatnonzero(progress < lowest + 1)
-    due = behind[places]
-    places = places[due == due.min()]
-    return int(places[progress[places].argmin()])
+        fitting = tuple(kin for kin in self._kin.values() if eligible(kin.example, slots))
+        voices: dict[str, list[_Queue]] = {}
+        for kin in fitting:
+            voice = voice_of(kin.example, slots, default_voice)
+            queue = kin.queues.get(voice)
+            if queue is None:
+                queue = kin.queues[voice] = _Queue(kin.members, self, voice)
+            voices.setdefault(voice, []).append(queue)
+        return _Eligible(
+            kin=fitting,
+            voices=tuple((voice, tuple(queues)) for voice, queues in voices.items()),
+            count=sum(len(kin.members) for kin in fitting),
+        )
