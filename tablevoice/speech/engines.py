@@ -139,12 +139,9 @@ class Engine:
                 self._versions[engine] = str(child.ready()["version"])
         return self._versions[engine]
 
-    def process_id(self, engine: str = "espeak") -> int:
-        """Process number of the running child, for a status page and for fault tests."""
-        child = self._child(engine)
-        with child.lock:
-            child.ready()
-            return child.process_id()
+    def process_id(self, engine: str = "espeak") -> int | None:
+        """Process number of the child, or ``None`` while none runs; waits for nothing."""
+        return self._child(engine).process_id()
 
     def _child(self, engine: str) -> _Child:
         if engine not in self._children:
@@ -203,10 +200,9 @@ class _Child:
         self._ready: dict[str, Any] = {}
         self._count = 0
 
-    def process_id(self) -> int:
-        if self._process is None:
-            raise EngineFailed(f"Engine {self._engine!r} is not running.", do="Render a line.")
-        return self._process.pid
+    def process_id(self) -> int | None:  # the one method that needs no lock
+        process = self._process
+        return None if process is None else process.pid
 
     def ready(self) -> dict[str, Any]:
         """Start the child unless it runs; what it said of itself when it was ready."""

@@ -239,6 +239,7 @@ class _Disk:
         data = _encoded(held)
         temporary = self._folder / f"{key[:16]}-{uuid.uuid4().hex}.tmp"
         try:
+            self._folder.mkdir(parents=True, exist_ok=True)  # a cleaned-up cache comes back
             with temporary.open("wb") as file:
                 file.write(data)
                 file.flush()
