@@ -165,14 +165,17 @@ class Phrasebook:
 class Spent:
     """A line was taken: what the chooser must remember over a restart.
 
-    ``round`` counts how often, from 0, all the eligible lines of this event were
-    used up by this voice.
+    Of the rows of one (event, voice, line_key) only the newest matters, so a table with
+    that key stays small; rows are given back in the order in which they were written.
+    ``round`` counts from 1, over all voices of the event, how often the lines that may
+    be said were used up; ``voice_round`` does so for this voice (0: was not kept).
     """
 
     event: str
     voice: str
     line_key: str
     round: int
+    voice_round: int = 0
 
 
 # --- speaking -------------------------------------------------------------------

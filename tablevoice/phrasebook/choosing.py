@@ -18,7 +18,7 @@ from heapq import heapify, heappop, heappush, heapreplace
 from typing import NamedTuple
 
 from tablevoice.errors import MessageRefused
-from tablevoice.model import EventLines, Line, Phrasebook, SlotValue
+from tablevoice.model import EventLines, Line, Phrasebook, SlotValue, Spent
 from tablevoice.nearest import advice
 from tablevoice.phrasebook.slots import eligible, fill, voice_of, voice_slot
 
@@ -28,22 +28,6 @@ MOST_REMEMBERED = 256
 """Combinations of slot values whose eligible lines are kept at hand, per event."""
 
 _LAST_RESORT = 2**40
-
-
-@dataclass(frozen=True, slots=True)
-class Spent:
-    """A line that was said, as it is kept over restarts.
-
-    Of the rows of one (event, voice, line_key) only the newest matters, so a table with
-    that key stays small; rows must come back in the order in which they were written.
-    ``round`` counts for the event, ``voice_round`` for the event and the voice.
-    """
-
-    event: str
-    voice: str
-    line_key: str
-    round: int
-    voice_round: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,8 +83,8 @@ class Chooser:
     def current_round(self, event: str) -> int:
         """The highest round that a line of ``event`` was said in, 0 before the first.
 
-        Where no line has conditions, rows of lower rounds may be deleted, except the
-        newest of each voice; with conditions, keep what :meth:`rows` gives.
+        Rows of lower rounds may be deleted (but the newest of each voice) where no line
+        has conditions; with conditions, keep what :meth:`rows` gives.
         """
         return self._events[event].highest_round()
 
