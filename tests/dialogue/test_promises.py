@@ -196,10 +196,10 @@ class Session(RuleBasedStateMachine):
 
 
 TestSession = Session.TestCase
-TestSession.settings = settings(max_examples=120, stateful_step_count=40, deadline=None)
+TestSession.settings = settings(max_examples=60, stateful_step_count=40, deadline=None)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(
     question=questions,
     noise=st.lists(st.tuples(st.floats(0.01, 3.0), heard | st.just(SoundBegan())), min_size=1),
