@@ -89,7 +89,7 @@ class Assembly:
 
     def missing_voices(self) -> list[Problem]:
         """Voices of the cell that no engine here has."""
-        return missing_voices(self.cell.voices, self.engine)
+        return missing_voices(self.cell.voices, self.engine.names, str(self.cell.path))
 
     def spoken_lines(self) -> Iterator[tuple[EventLines, Line, str, str]]:
         """Everything that can be said with known slot values: event, line, text, voice."""

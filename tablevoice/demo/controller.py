@@ -81,7 +81,8 @@ class Controller:
         self._events += 1
         event_id = f"e{self._events}"
         self._open = (event_id, report)
-        self._send(messages.EventReported(id=event_id, event=report.event, slots=report.slots))
+        slots = dict(report.slots)
+        self._send(messages.EventReported(id=event_id, event=report.event, slots=slots))
 
     def _reset(self) -> None:
         self._held = False

@@ -26,7 +26,7 @@ from tablevoice.demo.visitor import Aside, Bystander, Remark, Visitor
 from tablevoice.errors import StoreUnwritable
 from tablevoice.links import messages
 from tablevoice.links.messages import Outbound
-from tablevoice.model import LISTENING_RATE_HZ, Clip, Voice
+from tablevoice.model import LISTENING_RATE_HZ, Voice
 from tablevoice.session_records import Record
 from tablevoice.shipped import shipped
 from tablevoice.simulation import SimulatedSession
@@ -53,14 +53,14 @@ ASIDES = {
         Aside("dull_visitor", 1, Remark("Look at the paper ones up there", 0.4)),
     ),
 }
-WISHES = ("emerald", "turquoise", "lavender")
+WISHES = ("turquoise", "magenta", "golden")
 LIGHTS = {ALDER: 3, BRIAR: 4, VISITOR: 3}
-CALLS = {ALDER: "lavender", BRIAR: "sapphire"}
+CALLS = {ALDER: "golden", BRIAR: "sapphire"}
 BASKET = (
-    "turquoise", MOTH, "lavender",
-    "sapphire", "emerald", "turquoise",
-    MOTH, "lavender", "emerald",
-    "turquoise", "lavender", "lavender",
+    "magenta", MOTH, "golden",
+    "sapphire", "turquoise", "magenta",
+    MOTH, "golden", "turquoise",
+    "magenta", "golden", "golden",
 )  # fmt: skip
 MADE = ("session.wav", "captions.vtt", "session.jsonl", "timeline.png")
 
