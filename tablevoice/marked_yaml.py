@@ -9,7 +9,6 @@ phrasebook and the cell file are read through here.
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -56,6 +55,8 @@ _BOOLS = {word: truth for truth in (True, False) for word in
           (str(truth).lower(), str(truth), str(truth).upper())}
 # What YAML 1.2 (section 5.1, "c-printable") lets stand in a file.
 _UNPRINTABLE = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+# Escapes in double-quoted texts can still bring these in.
+_UNWANTED = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,10 +281,10 @@ class _Builder:
 
     def _scalar(self, event: ScalarEvent, mark: Mark) -> Plain:
         text: str = event.value
-        for character in text:
-            if character not in "\n\t" and unicodedata.category(character) in ("Cc", "Cs"):
-                raise self._refuse(f"this text holds the control character {_named(character)}.",
-                                   mark, "Take it out.")
+        bad = _UNWANTED.search(text)
+        if bad:
+            raise self._refuse(f"this text holds the control character {_named(bad.group())}.",
+                               mark, "Take it out.")
         tag = event.tag
         if tag is None:
             tag = self._loader.resolve(yaml.ScalarNode, text, event.implicit)
