@@ -16,7 +16,7 @@ from tablevoice.cell import Cell
 from tablevoice.errors import MessageRefused
 from tablevoice.links import messages
 from tablevoice.links.messages import Inbound
-from tablevoice.links.standard_streams import Writer, read_forever
+from tablevoice.links.standard_streams import Writer, read_forever, unbuffered_input
 from tablevoice.session import Session
 from tablevoice.speech.preparing import Progress
 
@@ -55,7 +55,7 @@ async def run_table(
             def arrived(message: Inbound | MessageRefused | None) -> None:
                 loop.call_soon_threadsafe(take, message)
 
-            read_forever(sys.stdin.buffer, arrived)
+            read_forever(unbuffered_input(), arrived)
             _on_signals(loop, close)
             await _over(session, input_over)
     finally:

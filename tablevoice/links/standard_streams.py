@@ -8,6 +8,7 @@ system, and another writes, so that a reader that falls asleep never stops the t
 from __future__ import annotations
 
 import queue
+import sys
 import threading
 from collections.abc import Callable
 from io import RawIOBase
@@ -26,15 +27,18 @@ Arrived: TypeAlias = Callable[[Inbound | MessageRefused | None], None]
 """Told of each message and refusal, and of ``None`` at the end of the input."""
 
 
-def read_forever(source: BinaryIO | RawIOBase, arrived: Arrived) -> threading.Thread:
-    """Start reading messages from ``source``; ``arrived`` is called on the reading thread."""
+def read_forever(source: RawIOBase, arrived: Arrived) -> threading.Thread:
+    """Start reading messages from ``source``; ``arrived`` is called on the reading thread.
+
+    ``source`` is unbuffered (``sys.stdin.buffer.raw``): it gives what is there, and a
+    reader that still waits when the program ends holds no lock that Python needs then.
+    """
 
     def read() -> None:
         reader = MessageReader()
         while True:
-            # read1 gives what is there instead of waiting for a whole buffer.
             try:
-                data = source.read1(CHUNK_BYTES)  # type: ignore[union-attr]
+                data = source.read(CHUNK_BYTES) or b""
             except (OSError, ValueError):  # the other end, or our own, was closed
                 data = b""
             found = reader.feed(data) if data else reader.close()
@@ -47,6 +51,11 @@ def read_forever(source: BinaryIO | RawIOBase, arrived: Arrived) -> threading.Th
     thread = threading.Thread(target=read, name="messages in", daemon=True)
     thread.start()
     return thread
+
+
+def unbuffered_input() -> RawIOBase:
+    """Standard input without Python's buffer around it."""
+    return open(sys.stdin.fileno(), "rb", buffering=0, closefd=False)
 
 
 class Writer:
