@@ -16,6 +16,7 @@ import ctypes
 import importlib.metadata
 import json
 import os
+import signal
 import sys
 import time
 import unicodedata
@@ -64,7 +65,9 @@ class Speaker:
 
     def _identifiers_by_name(self) -> dict[str, str]:
         if self.driver != "espeak":
-            return {str(voice.id): str(voice.id) for voice in self._engine.getProperty("voices")}
+            listed = self._engine.getProperty("voices")
+            names = {str(voice.name).lower(): str(voice.id) for voice in listed}
+            return names | {str(voice.id).lower(): str(voice.id) for voice in listed}
         from pyttsx3.drivers import _espeak
 
         # Looked up here and not by espeak_SetVoiceByName, which does not know a voice by
@@ -95,7 +98,7 @@ class Speaker:
         return " ".join(versions)
 
     def voices(self) -> list[str]:
-        """Names that may stand in a cell file, without variants."""
+        """Names that may stand in a cell file (in lower case, any case will do), no variants."""
         return sorted(self._identifiers)
 
     def variants(self) -> list[str]:
@@ -151,9 +154,9 @@ class Speaker:
 
     def _set_voice(self, voice: str) -> None:
         if self.driver != "espeak":
-            if voice not in self._identifiers:
+            if voice.lower() not in self._identifiers:
                 raise VoiceUnknown(f"no voice {voice!r}")
-            self._set("voice", voice)
+            self._set("voice", self._identifiers[voice.lower()])
             return
         base, plus, variant = voice.partition("+")
         if base.lower() not in self._identifiers:
@@ -195,6 +198,8 @@ def claim_stdout() -> TextIO:
 
 def main(engine: str) -> int:
     """Serve requests until the input ends; the exit status is 1 when the engine won't start."""
+    # Ctrl-C at a terminal reaches this process too; the one that started it decides.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     answers = claim_stdout()
 
     def send(message: dict[str, Any]) -> None:

@@ -124,8 +124,11 @@ class Engine:
         return VoiceNames(tuple(ready["voices"]), tuple(ready["variants"]))
 
     def voices(self, engine: str = "espeak") -> list[str]:
-        """Names that a cell file may give as ``voice``, each also with ``+variant``."""
-        return list(self.names(engine).voices)
+        """Names that a cell file may give as ``voice``: the short ones, for a list to choose from.
+
+        ``names(engine).variants`` lists what may follow one of them after a ``+``.
+        """
+        return [name for name in self.names(engine).voices if "/" not in name]
 
     def version(self, engine: str = "espeak") -> str:
         """What may change how a text sounds: goes into the key of a prepared line.
@@ -266,6 +269,7 @@ class _Child:
                     text=True,
                     encoding="utf-8",
                     env=_environment(),
+                    creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),  # Windows only
                 )
         except OSError as error:
             self.stop()

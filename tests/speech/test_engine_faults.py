@@ -32,6 +32,15 @@ def running(process_id: int) -> bool:
     return True
 
 
+def zombie(process_id: int) -> bool:
+    """Ended, but not collected: an orphan in a container without an init stays like that."""
+    try:
+        status = Path(f"/proc/{process_id}/stat").read_text("ascii")
+    except OSError:
+        return False
+    return status.rpartition(")")[2].split()[0] == "Z"
+
+
 def started(engine: Engine) -> int:
     engine.render("Amber.", ALDER, timeout_s=60.0)
     process_id = engine.process_id()
@@ -77,6 +86,40 @@ def test_an_engine_that_is_killed_between_lines_is_not_noticed() -> None:
         for _ in range(3):
             os.kill(started(engine), signal.SIGKILL)
         assert engine.render("Amber.", ALDER, timeout_s=60.0).duration_s > 0.3
+
+
+@posix
+def test_ctrl_c_at_the_terminal_is_not_for_the_engine() -> None:
+    with Engine() as engine:
+        process_id = started(engine)
+        os.kill(process_id, signal.SIGINT)
+        assert engine.render("Amber.", ALDER, timeout_s=60.0).duration_s > 0.3
+        assert engine.process_id() == process_id
+
+
+PARENT = """
+import sys, time
+from tablevoice.model import Voice
+from tablevoice.speech.engines import Engine
+engine = Engine()
+engine.render("Amber.", Voice("Alder"), timeout_s=60.0)
+print(engine.process_id(), flush=True)
+time.sleep(600)
+"""
+
+
+@posix
+def test_the_engine_ends_with_the_process_that_started_it() -> None:
+    parent = subprocess.Popen([sys.executable, "-c", PARENT], stdout=subprocess.PIPE, text=True)
+    assert parent.stdout is not None
+    orphan = int(parent.stdout.readline())
+    assert running(orphan)
+    parent.kill()
+    parent.communicate()
+    until_s = time.monotonic() + 30.0
+    while running(orphan) and not zombie(orphan) and time.monotonic() < until_s:
+        time.sleep(0.05)
+    assert not running(orphan) or zombie(orphan)
 
 
 @posix

@@ -139,6 +139,19 @@ def test_settings_out_of_range_are_refused(engine: Engine, voice: Voice) -> None
         engine.render("Amber.", voice)
 
 
+def test_the_systems_own_engine_speaks_or_says_why(engine: Engine) -> None:
+    """``system`` is espeak-ng on Linux, and what the system brings elsewhere."""
+    names = engine.names("system").voices
+    voice = Voice("A", engine="system", voice="en-us" if "en-us" in names else names[0])
+    assert engine.render("Amber.", voice, timeout_s=30.0).duration_s > 0.2
+
+
+def test_the_voices_to_choose_from_are_short_names(engine: Engine) -> None:
+    voices = engine.voices()
+    assert len(voices) > 100
+    assert {"en-us", "en-gb", "ko"} <= set(voices) <= set(engine.names().voices)
+
+
 def test_an_unknown_engine_is_refused(engine: Engine) -> None:
     with pytest.raises(EngineFailed, match="no engine 'singing'"):
         engine.render("Amber.", Voice("A", engine="singing"))
@@ -146,7 +159,8 @@ def test_an_unknown_engine_is_refused(engine: Engine) -> None:
 
 def test_the_longest_text_is_spoken_and_a_longer_one_refused(engine: Engine) -> None:
     words = ("lantern " * 700)[: LONGEST_TEXT - 1] + "."
-    assert engine.render(words, ALDER, timeout_s=60.0).duration_s > 60.0
+    fast = Voice("Alder", voice="en-gb+m3", rate_wpm=400)
+    assert engine.render(words, fast, timeout_s=60.0).duration_s > 60.0
     with pytest.raises(EngineFailed, match="longer than 5000"):
         engine.render("x" * (LONGEST_TEXT + 1), ALDER)
 

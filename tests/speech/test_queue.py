@@ -134,6 +134,15 @@ def test_two_voices_leave_a_breath_between_them() -> None:
     assert started(decisions) == ["b"]
 
 
+def test_one_voice_leaves_a_shorter_breath_between_its_own_lines() -> None:
+    queue, _ = SpeechQueue().push(utterance("a"), 0.0)
+    queue, _ = queue.push(utterance("b"), 0.0)
+    queue, _ = queue.finish("a", 1.0)
+    assert queue.wake_s == pytest.approx(1.1)
+    _, decisions = queue.advance(queue.wake_s or 0.0)
+    assert started(decisions) == ["b"]
+
+
 def test_a_stale_line_is_dropped_and_reported_and_the_edge_still_counts() -> None:
     queue, _ = SpeechQueue().push(utterance("a", fresh_for_s=60.0), 0.0)
     queue, _ = queue.push(utterance("b", fresh_for_s=2.0), 0.0)
