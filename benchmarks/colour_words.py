@@ -7,18 +7,13 @@ nothing of phrasebooks; a person runs it and copies its table into
 ``phrasebooks/COLOURS.md``.
 
     python benchmarks/colour_words.py            # the whole measurement
-    python benchmarks/colour_words.py --small    # a quick look (fewer voices, one level)
+    python benchmarks/colour_words.py --words a,b,c    # how these are heard, nothing chosen
 """
 
 from __future__ import annotations
 
 import argparse
-import contextlib
-import ctypes
-import io
 import itertools
-import os
-import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
@@ -27,16 +22,16 @@ from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any, TypeAlias
 
-import espeakng_loader
 import numpy as np
 import pocketsphinx
-import soundfile
 import soxr
 from numpy.typing import NDArray
 from scipy.stats import spearmanr
 from statsmodels.stats.proportion import proportion_confint
 
 from tablevoice.acoustics.noise import shop_noise
+from tablevoice.model import Voice
+from tablevoice.speech.engines import Engine
 
 Samples: TypeAlias = NDArray[np.float32]
 RATE_HZ = 16_000
@@ -83,11 +78,13 @@ CANDIDATES = (
     Colour("silver", "white-grey"),
     Colour("ivory", "white-grey", a_child_knows=False),
 )
-STANDING = (
-    "pause", "pause please", "stop", "stop now", "stop please", "repeat", "repeat please",
-    "say that again", "help", "help me", "help please", "never mind",
-)  # fmt: skip
+STANDING = ("pause", "stop", "stop now", "repeat", "help", "help me", "never mind")
 """Said to the table at any time, so they stand in every grammar."""
+MORE_PHRASES = (
+    ("pause please", "stop please", "repeat please", "help please"),
+    ("say that again",),
+)
+"""Phrases that were thought of and left out, by what they do to the others."""
 CONFIRMING = ("yes", "no")
 """Heard only while a doubtful colour is being confirmed; kept away from by phones alone."""
 
@@ -228,40 +225,22 @@ def mean_distance(words: Sequence[str]) -> float:
 # --- sound ----------------------------------------------------------------------
 
 
-@lru_cache(maxsize=1)
-def _engine() -> Any:
-    """The one pyttsx3 engine of this process: a second one writes empty files."""
-    ctypes.CDLL(espeakng_loader.get_library_path(), mode=ctypes.RTLD_GLOBAL)
-    os.environ["ESPEAK_DATA_PATH"] = espeakng_loader.get_data_path()
-    import pyttsx3  # looks for the library while it is imported
-
-    return pyttsx3.init("espeak")
-
-
 def speak_all(
     phrases: Sequence[str], voices: Sequence[tuple[str, int]]
 ) -> dict[tuple[str, str], Samples]:
     """Every phrase in every voice through espeak-ng: (phrase, voice) to 16 kHz mono, ±1.
 
-    Raises ``RuntimeError`` when two voices sound the same: the engine falls back to
-    its default without a word when it does not know a voice.
+    Raises :class:`tablevoice.errors.EngineFailed` for a voice that espeak-ng lacks. (A
+    plain pyttsx3 call would go on with the voice before it, without a word.)
     """
-    engine = _engine()
     clips: dict[tuple[str, str], Samples] = {}
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "word.wav"
-        for voice, rate_wpm in voices:
-            engine.setProperty("voice", voice)
-            engine.setProperty("rate", rate_wpm)
+    with Engine() as engine:
+        for name, rate_wpm in voices:
+            voice = Voice(name, voice=name, rate_wpm=rate_wpm)
             for phrase in phrases:
-                engine.save_to_file(phrase, str(path))
-                with contextlib.redirect_stdout(io.StringIO()):  # it reports every file
-                    engine.runAndWait()
-                samples, rate_hz = soundfile.read(path, dtype="float32")
-                clips[phrase, voice] = _trimmed(soxr.resample(samples, rate_hz, RATE_HZ))
-    first = phrases[0]
-    if len({clips[first, voice].tobytes() for voice, _ in voices}) != len(voices):
-        raise RuntimeError(f"two voices say {first!r} alike: a voice name is not known")
+                clip = engine.render(phrase, voice)
+                resampled = soxr.resample(clip.samples, clip.rate_hz, RATE_HZ)
+                clips[phrase, name] = _trimmed(resampled)
     return clips
 
 
@@ -437,24 +416,66 @@ def outside_check(clips: Mapping[tuple[str, str], Samples]) -> dict[str, tuple[f
     return result
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--small", action="store_true", help="fewer voices, 5 dB only")
-    small = parser.parse_args().small
-    choosing = CHOOSING_VOICES[:3] if small else CHOOSING_VOICES
-    reporting = REPORTING_VOICES[:3] if small else REPORTING_VOICES
-    snrs_db = (5.0,) if small else SNRS_DB
-    started_s = time.perf_counter()
-    words = [colour.word for colour in CANDIDATES]
+def report_held_out(words: Sequence[str], voices: Sequence[tuple[str, int]]) -> None:
+    """Print how a set is heard, with the standing commands, in voices never used to choose."""
+    allowed = [*words, *STANDING]
+    clips = speak_all([*allowed, *CONFIRMING], voices)
+    trials = run_trials(allowed, clips)
+    groups: list[tuple[str, tuple[str, ...]]] = [(word, (word,)) for word in allowed]
+    groups[len(words) : len(words)] = [("**all of the set**", tuple(words))]
+    print("| word | " + " | ".join(f"{snr:.0f} dB" for snr in SNRS_DB) + " | all |")
+    print("|---" * (len(SNRS_DB) + 2) + "|")
+    for name, members in groups:
+        cells = []
+        for levels in [*((snr,) for snr in SNRS_DB), SNRS_DB]:
+            own = [t.right for t in trials if t.said in members and t.snr_db in levels]
+            cells.append(wilson(sum(own), len(own)))
+        print(f"| {name} | " + " | ".join(cells) + " |")
+    print("\n" + _confusions(trials, allowed) + "\n")
+    confirming = run_trials([*CONFIRMING, *STANDING], clips, said=CONFIRMING)
+    for word in CONFIRMING:
+        own = [t.right for t in confirming if t.said == word]
+        print(f"- {word}, while confirming: {wilson(sum(own), len(own))}")
+    for title, others in (("Nearest by phones", ()), ("with commands", (*STANDING, *CONFIRMING))):
+        distance, one, other = nearest_pair(words, others)
+        print(f"- {title}: {one} and {other}, {distance:.2f}")
 
-    clips = speak_all([*words, *STANDING, *CONFIRMING, *E_SET, *SPELLING], choosing)
+
+def report_phrase_costs(words: Sequence[str], voices: Sequence[tuple[str, int]]) -> None:
+    """Print what more phrases for the standing commands would do to the words of a set."""
+    said = [*words, "pause", "stop", "repeat", "help", "never mind"]
+    clips = speak_all(said, voices)
+    bare = tuple(said[len(words) :])
+    grammars = {
+        "one phrase a command": bare,
+        "as chosen": STANDING,
+        "and with please": (*STANDING, *MORE_PHRASES[0]),
+        "and with say that again": (*STANDING, *MORE_PHRASES[0], *MORE_PHRASES[1]),
+    }
+    print("| phrases | colours right | commands right | command heard as colour |")
+    print("|---|---|---|---|")
+    for name, phrases in grammars.items():
+        trials = run_trials([*words, *phrases], clips, said=said, snrs_db=(10.0, 5.0), draws=(5,))
+        of_set = [t.right for t in trials if t.said in words]
+        of_rest = [t for t in trials if t.said not in words]
+        right = sum(t.right or t.heard.startswith(f"{t.said} ") for t in of_rest)
+        print(
+            f"| {name} | {sum(of_set)}/{len(of_set)} | {right}/{len(of_rest)} "
+            f"| {sum(t.heard in words for t in of_rest)}/{len(of_rest)} |"
+        )
+
+
+def choose() -> tuple[str, ...]:
+    """Print the whole way to the choice, on the choosing voices, and return the four."""
+    words = [colour.word for colour in CANDIDATES]
+    clips = speak_all([*words, *STANDING, *E_SET, *SPELLING], CHOOSING_VOICES)
     print("## Outside check\n")
     for name, (distance, rate) in outside_check(clips).items():
         print(f"- {name}: mean phone distance {distance:.2f}, right at 10 dB {rate:.0%}")
 
     everything = [*words, *STANDING]
-    trials = run_trials(everything, clips, snrs_db=snrs_db)
-    print(f"\n## All candidates at once ({len(choosing)} choosing voices)\n")
+    trials = run_trials(everything, clips)
+    print(f"\n## All candidates at once, {len(CHOOSING_VOICES)} voices, all levels\n")
     print(_confusions(trials, everything))
     heard = Counter((t.said, t.heard) for t in trials)
     pairs = list(itertools.combinations(everything, 2))
@@ -466,35 +487,26 @@ def main() -> None:
     print("\n## Sets of four, each with a grammar of its own and the standing commands\n")
     print("| set | worst word | mean | nearest by phones |\n|---|---|---|---|")
     scored = []
-    for four in shortlist(trials, 3 if small else 7):
-        allowed = [*four, *STANDING]
-        own = run_trials(allowed, clips, snrs_db=snrs_db, draws=(1,))
+    for four in shortlist(trials, 7):
+        own = run_trials([*four, *STANDING], clips, draws=(1,))
         scored.append((set_score(own, four), four))
     for (worst, mean, nearest), four in sorted(scored, reverse=True):
         print(f"| {', '.join(four)} | {worst:.0%} | {mean:.0%} | {nearest:.2f} |")
-    chosen = max(scored)[1]
+    return max(scored)[1]
 
-    print(f"\n## Chosen: {', '.join(chosen)}; {len(reporting)} voices never used for choosing\n")
-    allowed = [*chosen, *STANDING]
-    held_out = speak_all([*allowed, *CONFIRMING], reporting)
-    report = run_trials(allowed, held_out, snrs_db=snrs_db)
-    print("| word | " + " | ".join(f"{snr:.0f} dB" for snr in snrs_db) + " | all |")
-    print("|---" * (len(snrs_db) + 2) + "|")
-    for word in allowed:
-        cells = []
-        for levels in [*((snr,) for snr in snrs_db), snrs_db]:
-            own = [t for t in report if t.said == word and t.snr_db in levels]
-            cells.append(wilson(sum(t.right for t in own), len(own)))
-        print(f"| {word} | " + " | ".join(cells) + " |")
-    print("\n" + _confusions(report, allowed))
-    allowed = [*CONFIRMING, *STANDING]
-    confirm = run_trials(allowed, held_out, said=CONFIRMING, snrs_db=snrs_db)
-    for word in CONFIRMING:
-        own = [t.right for t in confirm if t.said == word]
-        print(f"- {word}, while confirming: {wilson(sum(own), len(own))}")
-    print(f"\nNearest by phones: {nearest_pair(chosen)}, with standing commands "
-          f"{nearest_pair(chosen, (*STANDING, *CONFIRMING))}")  # fmt: skip
-    print(f"Took {time.perf_counter() - started_s:.0f} s.")
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--words", help="report on these words, as a,b,c, and choose nothing")
+    given = parser.parse_args().words
+    started_s = time.perf_counter()
+    words = tuple(given.split(",")) if given else choose()
+    print(f"\n## {', '.join(words)}: {len(REPORTING_VOICES)} voices never used for choosing\n")
+    report_held_out(words, REPORTING_VOICES)
+    if not given:
+        print("\n## What more phrases cost (choosing voices, 10 and 5 dB)\n")
+        report_phrase_costs(words, CHOOSING_VOICES)
+    print(f"\nTook {time.perf_counter() - started_s:.0f} s.")
 
 
 if __name__ == "__main__":
