@@ -265,6 +265,17 @@ def test_an_early_tick_and_a_stale_line_change_nothing() -> None:
     assert (played.phase, played.state.deadline_s) == (phase, deadline_s)
 
 
+def test_the_end_of_an_earlier_line_does_not_end_the_wait_for_a_later_one() -> None:
+    played = Played()
+    played.ask()
+    first = played.state.line
+    played.hear("repeat")
+    played.give(LineEnded(first))
+    assert played.state.phase is Phase.ASKING
+    played.line_ends()
+    assert played.phase is Phase.LISTENING
+
+
 # --- asking ---------------------------------------------------------------------
 
 

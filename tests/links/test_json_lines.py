@@ -13,14 +13,12 @@ from hypothesis import strategies as st
 
 from tablevoice.errors import MessageRefused
 from tablevoice.links.json_lines import (
-    DEEPEST_NESTING,
-    LONGEST_LINE_BYTES,
-    LineReader,
     MessageReader,
     encode,
     error_of,
     read_message,
 )
+from tablevoice.links.lines import LONGEST_LINE_BYTES, LineReader
 from tablevoice.links.messages import (
     WHOLE_NUMBER_LIMIT,
     ButtonPressed,
@@ -32,6 +30,7 @@ from tablevoice.links.messages import (
     Pong,
     Said,
 )
+from tablevoice.links.strict_json import DEEPEST_NESTING
 from tests.links.test_messages import INBOUND
 
 EVENTS = ("turn", "colour_asked", "win")
