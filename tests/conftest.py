@@ -16,7 +16,8 @@ def pytest_runtest_makereport(
 ) -> Generator[None, pytest.TestReport, pytest.TestReport]:
     """With TABLEVOICE_NO_SKIPS=1 a test that skips has failed: nothing may be left out."""
     report = yield
-    if report.skipped and os.environ.get("TABLEVOICE_NO_SKIPS") == "1":
+    skipped = report.skipped and not hasattr(report, "wasxfail")
+    if skipped and os.environ.get("TABLEVOICE_NO_SKIPS") == "1":
         reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else report.longrepr
         report.outcome = "failed"
         report.longrepr = f"{item.nodeid} may not be skipped here: {reason}"

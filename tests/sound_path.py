@@ -9,7 +9,6 @@ from __future__ import annotations
 import ctypes.util
 import os
 import shutil
-import signal
 import subprocess
 import threading
 import time
@@ -136,7 +135,7 @@ class SoundServer:
         """End the daemon at once, as a crash would."""
         self._end_steady()
         if self._process is not None:
-            self._process.send_signal(signal.SIGKILL)
+            self._process.kill()
             self._process.wait(timeout=10.0)
             self._process = None
 

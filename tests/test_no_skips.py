@@ -41,7 +41,15 @@ def test_a_skip_fails_where_nothing_may_be_skipped(tmp_path: Path, forbidden: bo
     done = subprocess.run(
         [
             *(sys.executable, "-m", "pytest", "-q", "-p", "tests.conftest"),
-            *("-p", "no:cacheprovider", "--rootdir", str(tmp_path), str(tmp_path)),
+            *(
+                "-p",
+                "no:cacheprovider",
+                "-p",
+                "no:hypothesispytest",
+                "--rootdir",
+                str(tmp_path),
+                str(tmp_path),
+            ),
         ],
         cwd=tmp_path,
         env=environment,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from types import ModuleType
 from typing import Any, Literal
@@ -28,7 +29,7 @@ ROOMY_LATENCY_S = 0.1
 plug-in of PulseAudio) let the first two seconds of sound stall, measured; 100 ms did not."""
 _CLOSE_WITHIN_S = 3.0
 
-_portaudio = threading.RLock()  # PortAudio's open, close and initialise may not overlap
+_portaudio = threading.RLock()  # PortAudio's list, open, close and initialise may not overlap
 _open_streams = 0
 
 
@@ -165,6 +166,11 @@ def load_portaudio() -> ModuleType:
         ) from error
     module: ModuleType = sounddevice
     return module
+
+
+def alone_with_portaudio() -> AbstractContextManager[object]:
+    """Keeps others from PortAudio between choosing a device and opening it: an index may change."""
+    return _portaudio
 
 
 def open_stream(open_it: Callable[[ModuleType], Any], where: str) -> Any:

@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from tablevoice.audio.devices import close_stream, look_again
+from tablevoice.audio.devices import alone_with_portaudio, close_stream, look_again
 from tablevoice.errors import AudioUnavailable, Problem
 
 SILENT_FOR_S = 5.0
@@ -116,7 +116,8 @@ class KeptStream:
 
     def _open(self) -> None:
         self.last_sign_s = time.monotonic()
-        self._stream = self._open_it()
+        with alone_with_portaudio():
+            self._stream = self._open_it()
 
     def _is_dead(self) -> bool:
         silent_s = time.monotonic() - self.last_sign_s

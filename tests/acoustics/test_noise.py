@@ -19,7 +19,7 @@ def test_a_seed_decides_every_sample() -> None:
     assert abs(float(np.corrcoef(first.samples, other.samples)[0, 1])) < 0.2
 
 
-@settings(deadline=None, max_examples=25)
+@settings(deadline=None, max_examples=15)
 @given(
     seconds=st.floats(0.05, 1.0),
     rate_hz=st.sampled_from([8_000, 16_000, 22_050, 24_000, 48_000]),
