@@ -220,13 +220,14 @@ def _check_question(draft: Draft, name: str, question: Found[QuestionEntry],
                              "Keep it once: a phrase means one thing.")
             meaning.setdefault(sound, answer)
             _check_not_standing(draft, sound, phrase, where, findings)
-    denials = {spoken(phrase) for phrase in entry.no or ["no"]}
-    for key, replies in (("yes", entry.yes), ("no", entry.no)):
+    affirmed = {spoken(phrase) for phrase in entry.yes or ["yes"]}
+    denied = set() if entry.no else {"no"}
+    for key, replies, opposite in (("yes", entry.yes, denied), ("no", entry.no, affirmed)):
         for index, phrase in enumerate(replies or ()):
             where = question.where(key, index)
             sound = _check_phrase(phrase, where, findings)
             _check_not_standing(draft, sound, phrase, where, findings)
-            if key == "yes" and sound in denials:
+            if sound in opposite:
                 findings.add(f"the phrase {shown(phrase)} stands for yes and for no.", where,
                              "Keep it once: a phrase means one thing.")
     if entry.confirm is not None and draft.language.split("-")[0] not in ("en", "und") \

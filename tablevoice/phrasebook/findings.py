@@ -90,8 +90,8 @@ def _problem(model: type[BaseModel], marked: MarkedYaml, detail: ErrorDetails) -
     if kind == "extra_forbidden":
         owner = _model_at(model, path[:-1])
         known = list(_fields(owner)) if owner else []
-        return Problem(f"unknown key {name!r}{_inside(path[:-1])}.",
-                       marked.where(path, key=True), advice(name, known, at_most=20))
+        return Problem(f"unknown key {shown(name)}{_inside(path[:-1])}.",
+                       marked.where(path, key=True), advice(name[:80], known, at_most=20))
     if kind == "missing":
         return Problem(f"the key {name!r} is missing{_inside(path[:-1])}.",
                        marked.where(path[:-1]), f"Add '{name}:'.")
@@ -104,7 +104,7 @@ def _right(kind: str, context: Mapping[str, Any], detail: ErrorDetails) -> str:
     """What would be right, for the kinds of finding that the two models can bring about."""
     if kind == "literal_error":
         choices = context["expected"].replace(" or ", ", ").replace("'", "").split(", ")
-        return advice(str(detail["input"]), choices)
+        return advice(str(detail["input"])[:80], choices)
     if kind in ("string_type", "string_sub_type"):
         quoted = isinstance(detail["input"], (int, float, bool)) or detail["input"] is None
         return "Write a text; put it in quotes." if quoted else "Write a text."
@@ -133,7 +133,8 @@ def _right(kind: str, context: Mapping[str, Any], detail: ErrorDetails) -> str:
         "too_long": "Give at most {max_length}.",
     }
     if kind in bounds:
-        return bounds[kind].format_map(context)
+        return bounds[kind].format_map({name: f"{bound:g}" for name, bound in context.items()
+                                        if isinstance(bound, (int, float))})
     return detail["msg"].removeprefix("Value error, ")
 
 
