@@ -42,7 +42,7 @@ class Ear:
     def __init__(self, recogniser: Recogniser, options: EarOptions = EarOptions()) -> None:
         self.options = options
         self._recogniser = recogniser
-        self._endpointer = Endpointer(options.endpoint)
+        self._endpointer = Endpointer(options.endpoint, recogniser.complete)
         self._gate = Gate(options.gate)
         self._phrases: frozenset[str] = frozenset()
         self._standing: frozenset[str] = frozenset()

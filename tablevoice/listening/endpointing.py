@@ -15,6 +15,7 @@ window has passed over it.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -40,12 +41,14 @@ class EndpointOptions:
     """When an utterance begins and ends. All times in seconds of audio.
 
     ``above_floor_db``: how far a frame must stand above the noise floor to open an
-    utterance; ``hold_above_db`` (lower) to keep it open. ``below_peak_db``: a frame that
+    utterance; ``hold_above_db`` (lower) to keep it open. ``silence_s`` ends an utterance that
+    may be complete, ``gap_s`` one that surely is not (people pause between two words). ``below_peak_db``: a frame that
     far below the utterance's peak is its tail, not speech. ``floor_window_s``: how long
     a step of the noise can pass for speech.
     """
 
     silence_s: float = 0.23
+    gap_s: float = 0.60
     preroll_s: float = 0.25
     shortest_s: float = 0.10
     longest_s: float = 10.0
@@ -103,8 +106,18 @@ EndpointEvent: TypeAlias = SpeechStarted | SpeechFrames | SpeechEnded | SpeechDr
 class Endpointer:
     """Streaming endpointer over 16 kHz mono blocks of any size."""
 
-    def __init__(self, options: EndpointOptions = EndpointOptions()) -> None:
+    def __init__(
+        self,
+        options: EndpointOptions = EndpointOptions(),
+        complete: Callable[[], bool] = lambda: True,
+    ) -> None:
+        """``complete`` is asked at a pause whether the person may have finished.
+
+        A frame's events are to be acted on before the next frame is fed if it depends on
+        them (the ear feeds single frames).
+        """
         self.options = options
+        self._complete = complete
         self._vad = Vad(options.vad_mode, LISTENING_RATE_HZ, FRAME_S)
         self.reset()
 
@@ -200,8 +213,13 @@ class Endpointer:
         )
         if allowed and level_dbfs > threshold_dbfs:
             utterance.note(self._frame, power)
-        silent_s = (self._frame - utterance.last_frame) * FRAME_S
-        if silent_s >= options.silence_s - 1e-9:
+        silent = self._frame - utterance.last_frame
+        if silent >= frames_in(options.gap_s) or (
+            # Asked every 50 ms of a pause only: the answer costs a look into the decoder.
+            silent >= frames_in(options.silence_s)
+            and (silent - frames_in(options.silence_s)) % 5 == 0
+            and self._complete()
+        ):
             self._close(events, forced=False)
         elif (self._frame - utterance.first_frame) * FRAME_S >= options.longest_s:
             self._close(events, forced=True)

@@ -42,8 +42,8 @@ class BandMeter:
         before = np.vstack((self._previous, frames[:-1]))
         self._previous = frames[-1]
         spectrum = np.fft.rfft(np.hstack((before, frames)) * _WINDOW, axis=1)
-        power: NDArray[np.float64] = np.sum(np.square(np.abs(spectrum[:, _BINS])), axis=1)
-        return power * _SCALE
+        power: NDArray[np.float64] = np.square(np.abs(spectrum[:, _BINS])).sum(axis=1) * _SCALE
+        return power
 
 
 def clean(block: Samples) -> Samples:

@@ -34,6 +34,9 @@ class Recogniser(Protocol):
     def feed(self, samples: Samples) -> None:
         """More audio of the utterance: mono 16 kHz, shape ``(n,)``, ±1."""
 
+    def complete(self) -> bool:
+        """Whether what was heard so far is a whole allowed phrase (else wait for the rest)."""
+
     def finish(self) -> Hypothesis:
         """End the utterance and say what it was; empty text when nothing fits."""
 

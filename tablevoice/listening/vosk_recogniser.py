@@ -125,6 +125,13 @@ class VoskRecogniser:
         if self._decoder is not None and self._decoder.AcceptWaveform(to_pcm(samples)):
             self._parts.append(json.loads(self._decoder.Result()))
 
+    def complete(self) -> bool:
+        if self._decoder is None:
+            return False
+        texts = [part.get("text", "") for part in self._parts]
+        texts.append(json.loads(self._decoder.PartialResult()).get("partial", ""))
+        return normalise(" ".join(texts).replace(UNKNOWN, " ")) in self._active
+
     def finish(self) -> Hypothesis:
         if self._decoder is None:
             return Hypothesis("", 0.0, False)
