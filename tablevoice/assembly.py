@@ -147,10 +147,14 @@ class Assembly:
         history = self.history
         spent = history.spent() if history is not None else ()
         held = history.hold_in_force() if history is not None else None
+        chooser = Chooser(book, seed, spent)
+        if history is not None:
+            # Against the whole phrasebook: a line left out today may be back tomorrow.
+            history.keep_only_spent(Chooser(self.cell.phrasebook, seed, spent).rows())
         return Table(
             self.cell.table,
             book,
-            Chooser(book, seed, spent),
+            chooser,
             default_voice=self.default_voice,
             thresholds=self.cell.listening,
             hold=Hold(held, 0.0) if held is not None else None,

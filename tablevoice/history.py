@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import math
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
@@ -26,9 +26,6 @@ APPLICATION_ID = 0x7461_6276  # "tabv"
 
 BUSY_S = 5.0
 """How long to wait for another program that has the file locked."""
-
-ROUNDS_KEPT = 2
-"""The running round and the one before, whose end the seam between them must know."""
 
 _FIRST_SCHEMA = """
 CREATE TABLE session (
@@ -126,7 +123,7 @@ CREATE TABLE spent (
     line_key TEXT NOT NULL,
     round INTEGER NOT NULL
 );
-CREATE INDEX spent_round ON spent (event, voice, round);
+CREATE UNIQUE INDEX spent_line ON spent (event, voice, line_key);
 """
 
 SCHEMA_STEPS: tuple[str, ...] = (_FIRST_SCHEMA,)
@@ -339,15 +336,25 @@ class History:
     # --- the chooser's memory ---------------------------------------------------
 
     def remember_spent(self, spent: Spent) -> None:
-        """Remember a line before it sounds, and drop what no later choice needs."""
-        with self._writing(), self._transaction():
+        """Remember a line before it sounds; of one line and voice only the newest row stays.
+
+        So the table of a year is no larger than the phrasebook, and lines whose
+        conditions come up rarely keep their round.
+        """
+        with self._writing():
             self._db.execute(
-                "INSERT INTO spent (event, voice, line_key, round) VALUES (?, ?, ?, ?)",
+                "INSERT OR REPLACE INTO spent (id, event, voice, line_key, round)"
+                " VALUES ((SELECT coalesce(max(id), 0) + 1 FROM spent), ?, ?, ?, ?)",
                 (spent.event, spent.voice, spent.line_key, spent.round),
             )
-            self._db.execute(
-                "DELETE FROM spent WHERE event = ? AND voice = ? AND round <= ?",
-                (spent.event, spent.voice, spent.round - ROUNDS_KEPT),
+
+    def keep_only_spent(self, rows: Iterable[Spent]) -> None:
+        """Forget spent lines other than ``rows``: those that the phrasebook no longer has."""
+        kept = [(row.event, row.voice, row.line_key, row.round) for row in rows]
+        with self._writing(), self._transaction():
+            self._db.execute("DELETE FROM spent")
+            self._db.executemany(
+                "INSERT INTO spent (event, voice, line_key, round) VALUES (?, ?, ?, ?)", kept
             )
 
     def spent(self) -> tuple[Spent, ...]:
@@ -487,6 +494,15 @@ class History:
             raise  # a mistake in the program, not in the store
         except sqlite3.DatabaseError as error:
             raise self._unwritable(str(error)) from error
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Put what is recorded within on the disk at once: one wait instead of many.
+
+        Until it ends nothing of it is safe; when it fails none of it is kept.
+        """
+        with self._writing(), self._transaction():
+            yield
 
     @contextmanager
     def _transaction(self) -> Iterator[None]:

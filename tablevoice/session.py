@@ -1,19 +1,21 @@
 """A live session: one table with a real loudspeaker and a real microphone.
 
-Drives a :class:`tablevoice.table.Table` on one asyncio loop. One thread owns the
-loudspeaker, one the microphone; recognition runs on a thread of its own beside the
-loop, rendering on another. Links come and go outside: they call :meth:`Session.receive`
-and are told every message of the table.
+Drives a :class:`tablevoice.table.Table` on one asyncio loop, which never waits: one
+thread owns the loudspeaker, one the microphone; recognition, rendering and the record
+(a disk may be slow) each have a thread of their own beside the loop. Links come and go
+outside: they call :meth:`Session.receive` and are told every message of the table.
 """
 
 from __future__ import annotations
 
 import asyncio
 import itertools
+import queue
 import threading
 import time
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import TimeoutError as NotInTime
 from contextlib import ExitStack
 from datetime import datetime, timezone
 from pathlib import Path
@@ -43,6 +45,9 @@ from tablevoice.table import Action, CutShort, Send, Sound, Spend
 
 Told: TypeAlias = Callable[[Outbound], None]
 """Called on the session's loop with each message of the table; must return soon."""
+
+WRITTEN_WITHIN_S = 0.5
+"""A line waits so long for its use to be written down; then it is said all the same."""
 
 ANSWER_WITHIN_S = 2.0
 """How long closing waits for the listening thread."""
@@ -75,16 +80,21 @@ class Session:
         self._waiting: dict[str, asyncio.Future[messages.AnswerGiven | messages.Done]] = {}
         self._changed = asyncio.Event()
         self._parts_open = ExitStack()
+        self._keeper = ThreadPoolExecutor(1, "record")
+        self._unwritten: queue.SimpleQueue[Callable[[Record], None]] = queue.SimpleQueue()
+        self._written: Future[None] | None = None
         self._current: str | None = None
         self._stopping = threading.Event()
         self._allowed: tuple[tuple[str, ...], tuple[str, ...]] = ((), ())
-        self._problems_told = 0
 
     async def __aenter__(self) -> Session:
         self._loop = asyncio.get_running_loop()
-        with ExitStack() as opening:
-            self._open(opening)
-            self._parts_open = opening.pop_all()
+        try:
+            # The history belongs to the thread that opens it.
+            await self._loop.run_in_executor(self._keeper, self._open)
+        except BaseException:
+            self._keeper.shutdown()
+            raise
         self._ticking = self._loop.create_task(self._tick())
         self._listening.start()
         self._carry_out(self._table.opened(__version__, self.now_s))
@@ -106,9 +116,15 @@ class Session:
             self._ticking.cancel()
             await asyncio.gather(self._ticking, return_exceptions=True)
             await self._loop.run_in_executor(None, self._listening.join, ANSWER_WITHIN_S)
-            self._parts_open.close()
+            await self._loop.run_in_executor(self._keeper, self._parts_open.close)
+            self._keeper.shutdown()
 
-    def _open(self, opening: ExitStack) -> None:
+    def _open(self) -> None:
+        with ExitStack() as opening:
+            self._open_parts(opening)
+            self._parts_open = opening.pop_all()
+
+    def _open_parts(self, opening: ExitStack) -> None:
         self._parts = opening.enter_context(Assembly(self.cell))
         missing = self._parts.missing_voices()
         if missing:
@@ -155,8 +171,9 @@ class Session:
 
     def receive(self, message: Inbound) -> None:
         """A message of the controller."""
-        self._record.received(message, self.now_s)
-        self._carry_out(self._table.receive(message, self.now_s))
+        now_s = self.now_s
+        self._keep(lambda record: record.received(message, now_s))
+        self._carry_out(self._table.receive(message, now_s))
 
     def refuse(self, refused: MessageRefused) -> None:
         """Something that was to be a message but is none: say so, and go on."""
@@ -197,7 +214,7 @@ class Session:
         for action in actions:
             match action:
                 case Spend():
-                    self._record.spend(action.spent)
+                    self._spend(action)
                 case Sound():
                     self._sound(action.utterance)
                 case CutShort():
@@ -209,7 +226,7 @@ class Session:
         self._changed.set()
 
     def _send(self, sent: Send) -> None:
-        self._record.sent(sent)
+        self._keep(lambda record: record.sent(sent))
         self._told(sent.message)
         match sent.message:
             case messages.AnswerGiven(id=event_id) | messages.Done(id=event_id):
@@ -225,20 +242,36 @@ class Session:
                 self.closed.set()
             case _:
                 pass
-        for problem in self._record.problems[self._problems_told :]:
-            self._problems_told += 1
-            self._told(_as_error(problem, self.now_s))
 
     def _report(self, problem: Problem, message_id: str | None = None) -> None:
         self._carry_out([Send(_as_error(problem, self.now_s, message_id))])
+
+    # --- writing down -----------------------------------------------------------
+
+    def _keep(self, write: Callable[[Record], None]) -> None:
+        """Have something written down by the record's thread, in order, soon."""
+        self._unwritten.put(write)
+        self._written = self._keeper.submit(self._write_down)
+
+    def _spend(self, spend: Spend) -> None:
+        self._keep(lambda record: record.spend(spend.spent))
+
+    def _write_down(self) -> None:
+        """The record's thread: all that waits goes to the disk at once."""
+        if self._unwritten.empty():
+            return  # an earlier call took it along
+        known = len(self._record.problems)
+        with self._record.together():
+            while not self._unwritten.empty():
+                self._unwritten.get()(self._record)
+        for problem in self._record.problems[known:]:
+            self._on_loop(self._told, _as_error(problem, self.now_s))
 
     # --- speaking ---------------------------------------------------------------
 
     def _sound(self, utterance: Utterance) -> None:
         self._current = utterance.id
-        rendering = self._rendering.submit(
-            self._parts.voices.clip, utterance.text, utterance.voice
-        )
+        rendering = self._rendering.submit(self._make_ready, utterance, self._written)
 
         def rendered() -> None:
             if self._current != utterance.id:
@@ -252,6 +285,16 @@ class Session:
                 self._play(utterance.id, rendering.result())
 
         rendering.add_done_callback(lambda _: self._on_loop(rendered))
+
+    def _make_ready(self, utterance: Utterance, written: Future[None] | None) -> Clip:
+        """The rendering thread: the line's sound, once its use is written down."""
+        clip = self._parts.voices.clip(utterance.text, utterance.voice)
+        try:
+            if written is not None:
+                written.result(WRITTEN_WITHIN_S)
+        except NotInTime:
+            pass  # a stalled disk must not silence the table
+        return clip
 
     def _play(self, utterance_id: str, clip: Clip) -> None:
         try:

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any
@@ -105,6 +106,21 @@ class Record:
         """A line was taken; written down before it sounds."""
         self._remember(lambda history: history.remember_spent(spent))
 
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Bring what is recorded within to the disk at once, with one wait."""
+        with ExitStack() as batch:
+            if self._history is not None:
+                try:
+                    batch.enter_context(self._history.together())
+                except StoreUnwritable as error:
+                    self._note(error)
+            try:
+                yield
+                batch.close()
+            except StoreUnwritable as error:
+                self._note(error)
+
     def close(self) -> None:
         """Finish the files; harmless when done already."""
         if self.folder is None:
@@ -136,8 +152,11 @@ class Record:
         try:
             write(self._history)
         except StoreUnwritable as error:
-            if error.problem not in self.problems:
-                self.problems.append(error.problem)
+            self._note(error)
+
+    def _note(self, error: StoreUnwritable) -> None:
+        if error.problem not in self.problems:
+            self.problems.append(error.problem)
 
     def _write(self, row: Mapping[str, Any]) -> None:
         if self._rows is None:

@@ -192,18 +192,52 @@ def test_recording_without_a_session_is_a_mistake_of_the_program(tmp_path: Path)
 # --- spent lines ----------------------------------------------------------------
 
 
-def test_spent_lines_come_back_in_order_and_older_rounds_are_pruned(tmp_path: Path) -> None:
+def test_of_each_line_and_voice_the_newest_round_comes_back_in_order(tmp_path: Path) -> None:
     path = tmp_path / "history.db"
     with History(path) as history:
+        history.remember_spent(Spent("turn", "Alder", "rare", 3))
         for number in range(500):
             history.remember_spent(Spent("turn", "Alder", f"k{number % 10}", number // 10))
         history.remember_spent(Spent("turn", "Briar", "k0", 0))
     with History(path) as history:
         spent = history.spent()
     assert spent == (
-        *(Spent("turn", "Alder", f"k{number % 10}", number // 10) for number in range(480, 500)),
+        Spent("turn", "Alder", "rare", 3),
+        *(Spent("turn", "Alder", f"k{number}", 49) for number in range(10)),
         Spent("turn", "Briar", "k0", 0),
     )
+
+
+def test_lines_that_are_gone_from_the_phrasebook_are_forgotten(tmp_path: Path) -> None:
+    path = tmp_path / "history.db"
+    rows = [Spent("turn", "Alder", f"k{number}", 2) for number in range(5)]
+    with History(path) as history:
+        for row in rows:
+            history.remember_spent(row)
+        history.keep_only_spent(rows[2:4])
+    with History(path) as history:
+        assert history.spent() == tuple(rows[2:4])
+
+
+def test_what_is_recorded_together_is_kept_together_or_not_at_all(tmp_path: Path) -> None:
+    path = tmp_path / "history.db"
+    with History(path) as history:
+        history.begin_session("table", "0")
+        with history.together():
+            history.record_event(1.0, Event("e1", "turn"))
+            history.remember_spent(Spent("turn", "Alder", "k1", 1))
+
+        def fail_half_way() -> None:
+            with history.together():
+                history.record_event(2.0, Event("e2", "turn"))
+                history.remember_spent(Spent("turn", "Alder", "k2", 1))
+                raise KeyboardInterrupt
+
+        with pytest.raises(KeyboardInterrupt):
+            fail_half_way()
+        kept = [entry.fields["event_id"] for entry in history.entries(1)]
+        assert kept == ["e1"]
+        assert history.spent() == (Spent("turn", "Alder", "k1", 1),)
 
 
 # --- the plug is pulled ---------------------------------------------------------
