@@ -100,7 +100,7 @@ CHOOSING_VOICES = (
 REPORTING_VOICES = (
     ("en-gb+m2", 150), ("en-us+m4", 165), ("en-gb-scotland+m6", 150), ("en-us+f2", 140),
     ("en-gb+f4", 160), ("en-gb-x-rp+m8", 155), ("en-us+m7", 150), ("en-us+belinda", 150),
-    ("en-gb+steph", 150), ("en-us+michael", 150), ("en-gb+edward", 155), ("en-us+Andrea", 150),
+    ("en-gb+steph", 150), ("en-us+Michael", 150), ("en-gb+edward", 155), ("en-us+Andrea", 150),
 )  # fmt: skip
 """(espeak-ng voice, words a minute). No variant after the ``+`` stands in both lists."""
 

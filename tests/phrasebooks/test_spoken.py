@@ -16,7 +16,7 @@ from tablevoice.shipped import shipped
 from tablevoice.speech.engines import Engine
 
 CELLS = ("lantern_table.yaml", "packing_bench_cell.yaml", "korean_lamp_cell.yaml")
-LONG_FILLINGS = 40
+LONG_FILLINGS = 32
 """Lines of an event that are rendered: every line of ours, with some of its slot values."""
 
 
