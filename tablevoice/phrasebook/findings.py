@@ -28,6 +28,7 @@ class Findings:
 
     def __init__(self) -> None:
         self._problems: list[Problem] = []
+        self._uncounted = 0
 
     def __bool__(self) -> bool:
         return bool(self._problems)
@@ -38,12 +39,16 @@ class Findings:
     def extend(self, problems: Iterable[Problem]) -> None:
         self._problems.extend(problems)
 
+    def add_unseen(self, count: int) -> None:
+        """Count further findings that are not worth wording: too many stand before them."""
+        self._uncounted += count
+
     def raise_if_any(self) -> None:
         """Raise FileRefused with everything found (the first ``MOST_SHOWN`` and a count)."""
         if not self._problems:
             return
         shown = self._problems[:MOST_SHOWN]
-        more = len(self._problems) - len(shown)
+        more = len(self._problems) - len(shown) + self._uncounted
         if more:
             shown.append(Problem(f"{more} more findings are not shown.", "",
                                  "Put the ones above right first."))
@@ -59,8 +64,9 @@ def validated(model: type[Model], marked: MarkedYaml, findings: Findings) -> Mod
     try:
         return model.model_validate(marked.value)
     except ValidationError as error:
-        for detail in error.errors(include_url=False):
-            findings.extend([_problem(model, marked, detail)])
+        details = error.errors(include_url=False)
+        findings.extend(_problem(model, marked, detail) for detail in details[:MOST_SHOWN])
+        findings.add_unseen(max(0, len(details) - MOST_SHOWN))
         return None
 
 

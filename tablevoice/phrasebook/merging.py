@@ -15,7 +15,7 @@ from pydantic import ValidationError
 
 from tablevoice.marked_yaml import KeyPath, MarkedYaml
 from tablevoice.nearest import nearest
-from tablevoice.phrasebook.findings import Findings, validated
+from tablevoice.phrasebook.findings import MOST_SHOWN, Findings, validated
 from tablevoice.phrasebook.schema import (
     EventEntry,
     LineEntry,
@@ -122,6 +122,8 @@ def _read(marked: MarkedYaml, findings: Findings,
         try:
             return PhrasebookFile.model_validate(value)
         except ValidationError as error:
+            if error.error_count() > MOST_SHOWN:
+                return None  # the list is full as it is
             for detail in error.errors(include_url=False, include_input=False):
                 path = [part for part in detail["loc"] if part != "[key]"]
                 value = _less(value, path, detail["type"], aside)

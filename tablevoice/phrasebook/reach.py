@@ -16,6 +16,8 @@ from tablevoice.phrasebook.slots import holds
 
 MOST_COMBINATIONS = 20_000
 """Combinations of slot values looked at an event; what lies beyond is left unchecked."""
+MOST_TESTS = 2_000_000
+"""Conditions tried on values an event (a second or two); an event beyond it is left unchecked."""
 OTHER = "\0other"
 """Stands for every text that no condition names."""
 
@@ -29,6 +31,8 @@ def check_reach(draft: Draft, name: str, event: Found[EventEntry], findings: Fin
         return
     slots = list(dict.fromkeys(slot for line in lines for slot in line.when))
     values = {slot: _values(draft, event.entry, slot) for slot in slots}
+    if len(lines) * sum(map(len, values.values())) > MOST_TESTS:
+        return
     allowed: dict[str, dict[SlotValue, int]] = {}
     for slot in slots:
         allowed[slot] = dict.fromkeys(values[slot], 0)

@@ -25,6 +25,8 @@ MAX_TEXT = 400
 MAX_PHRASE = 80
 MAX_SLOT_TEXT = 80
 MAX_WEIGHT = 1000.0
+MAX_KNOWN = 1000
+"""Known values of a slot: each may be prepared ahead, in every line and voice."""
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -194,9 +196,9 @@ def _known(found: object) -> object:
 
 
 KnownValues: TypeAlias = Annotated[
-    Annotated[list[Value], Field(min_length=1)] | None,
+    Annotated[list[Value], Field(min_length=1, max_length=MAX_KNOWN)] | None,
     BeforeValidator(_known, json_schema_input_type=Literal["any"] | Annotated[
-        list[Value], Field(min_length=1)]),
+        list[Value], Field(min_length=1, max_length=MAX_KNOWN)]),
 ]
 
 
