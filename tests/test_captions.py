@@ -17,7 +17,8 @@ texts = st.text(
 
 
 def read(text: str) -> list[webvtt.Caption]:
-    return list(webvtt.WebVTT.from_buffer(StringIO(text)))
+    captions: list[webvtt.Caption] = webvtt.WebVTT.from_buffer(StringIO(text)).captions
+    return captions
 
 
 def test_a_cue_comes_back_with_its_voice_times_and_words() -> None:

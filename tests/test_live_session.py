@@ -20,11 +20,12 @@ import numpy as np
 import pytest
 import soundfile
 
-from tablevoice.audio.clip_files import to_rate, write_clip
-from tablevoice.model import Clip, Voice
+from tablevoice.model import Voice
 from tablevoice.speech.engines import Engine
 
 Row = dict[str, Any]
+
+FIXTURES = Path(__file__).parents[1] / "audio_fixtures"
 
 CELL = """
 format: 1
@@ -72,6 +73,7 @@ class RunningTable:
     """``tablevoice run`` as a child process; messages by type."""
 
     def __init__(self, cell: Path, environment: dict[str, str]) -> None:
+        self.records = cell.parent / "records"
         self.process = subprocess.Popen(
             [sys.executable, "-m", "tablevoice", "run", str(cell)],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
@@ -117,44 +119,32 @@ class RunningTable:
         return self.wait_for(lambda row: row["type"] == kind, timeout_s)
 
 
-@pytest.fixture
-def cell(tmp_path: Path) -> Path:
-    (tmp_path / "book.yaml").write_text(BOOK, encoding="utf-8")
-    (tmp_path / "cell.yaml").write_text(CELL, encoding="utf-8")
-    return tmp_path / "cell.yaml"
+def new_cell(folder: Path) -> Path:
+    (folder / "book.yaml").write_text(BOOK, encoding="utf-8")
+    (folder / "cell.yaml").write_text(CELL, encoding="utf-8")
+    return folder / "cell.yaml"
 
 
-@pytest.fixture
-def table(cell: Path, pulse_environment: dict[str, str]) -> Iterator[RunningTable]:
-    running = RunningTable(cell, pulse_environment)
+@pytest.fixture(scope="module")
+def table(
+    pulse_environment: dict[str, str], tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[RunningTable]:
+    """One open table for the tests that leave it open."""
+    running = RunningTable(new_cell(tmp_path_factory.mktemp("cell")), pulse_environment)
     running.wait_for_type("ready")
     yield running
     running.process.kill()
     running.process.wait()
 
 
-@pytest.fixture(scope="module")
-def words(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """A visitor's words as recordings, in a voice that the table does not use."""
-    folder = tmp_path_factory.mktemp("words")
-    voice = Voice("visitor", voice="en-us+f3", rate_wpm=140)
-    files = {}
-    with Engine() as engine:
-        for word in ("turquoise", "pause"):
-            clip = engine.render(word, voice)
-            quiet = np.zeros(clip.rate_hz // 4, np.float32)
-            padded = np.concatenate((quiet, clip.samples, quiet))
-            files[word] = folder / f"{word}.wav"
-            write_clip(files[word], to_rate(Clip(padded, clip.rate_hz), 48_000))
-    return files
-
-
-def play(file: Path, environment: dict[str, str]) -> None:
+def play(word: str, environment: dict[str, str]) -> None:
+    """Let the visitor say a recorded word at the table."""
+    file = FIXTURES / f"visitor_{word}.flac"
     subprocess.run(["paplay", str(file)], env=environment, check=True, timeout=30)
 
 
-def event(number: int, name: str, **slots: object) -> Row:
-    return {"v": 1, "type": "event", "id": f"e{number}", "event": name, "slots": slots}
+def event(event_id: str, name: str, **slots: object) -> Row:
+    return {"v": 1, "type": "event", "id": event_id, "event": name, "slots": slots}
 
 
 def recorded(folder: Path) -> list[Row]:
@@ -162,39 +152,17 @@ def recorded(folder: Path) -> list[Row]:
     return [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()]
 
 
-def test_a_word_played_into_the_room_ends_as_the_answer_in_the_record(
-    table: RunningTable, cell: Path, pulse_environment: dict[str, str], words: dict[str, Path]
-) -> None:
-    table.send(event(1, "colour_asked"))
-    said = table.wait_for_type("said")
-    assert said["said"] == "said"
-    play(words["turquoise"], pulse_environment)
-    answer = table.wait_for_type("answer")
-    assert (answer["id"], answer["value"]) == ("e1", "turquoise")
-    assert answer["how"] in ("voice", "confirmed")
-    table.send({"v": 1, "type": "close"})
-    table.wait_for_type("closed")
-    assert table.process.wait(30) == 0
-    rows = recorded(cell.parent / "records")
-    (answered,) = [row for row in rows if row["type"] == "answer"]
-    assert answered["value"] == "turquoise"
-
-
-def test_a_spoken_pause_asks_for_a_hold_that_no_voice_releases(
-    table: RunningTable, pulse_environment: dict[str, str], words: dict[str, Path]
-) -> None:
-    play(words["pause"], pulse_environment)
-    request = table.wait_for_type("hold_request")
-    assert request["kind"] == "pause"
-    assert "not a safety function" in request["caution"]
-    table.wait_for(lambda row: row["type"] == "said" and row["event"] == "holding")
-    table.send(event(1, "colour_asked"))
-    refused = table.wait_for_type("error")
-    assert refused["id"] == "e1"
-    assert "held" in refused["what"]
-    table.send({"v": 1, "type": "hold_cleared", "by": "reset button"})
-    table.send(event(2, "hello"))
-    assert table.wait_for_type("done")["said"] == "said"
+def test_garbage_is_one_error_answer_and_the_session_goes_on(table: RunningTable) -> None:
+    table.send(b"\xff\xfe not json")
+    assert table.wait_for_type("error")["do"]
+    table.send(b"x" * 200_000)
+    assert "longer than" in table.wait_for_type("error")["what"]
+    table.send(event("g1", "helo"))
+    unknown = table.wait_for_type("error")
+    assert unknown["id"] == "g1"
+    assert "hello" in unknown["do"]
+    table.send(event("g2", "hello"))
+    assert table.wait_for_type("done")["id"] == "g2"
 
 
 def test_the_room_hears_the_line_that_was_prepared(
@@ -207,7 +175,7 @@ def test_the_room_hears_the_line_that_was_prepared(
     )
     try:
         time.sleep(1.0)
-        table.send(event(1, "hello"))
+        table.send(event("l1", "hello"))
         assert table.wait_for_type("done")["said"] == "said"
         time.sleep(1.0)
     finally:
@@ -221,35 +189,62 @@ def test_the_room_hears_the_line_that_was_prepared(
     assert best_likeness(heard, line.samples) > 0.9
 
 
+def test_a_word_played_into_the_room_ends_as_the_answer_in_the_record(
+    table: RunningTable, pulse_environment: dict[str, str]
+) -> None:
+    table.send(event("q1", "colour_asked"))
+    table.wait_for(lambda row: row["type"] == "said" and row["event"] == "colour_asked")
+    play("turquoise", pulse_environment)
+    answer = table.wait_for_type("answer")
+    assert (answer["id"], answer["value"]) == ("q1", "turquoise")
+    assert answer["how"] in ("voice", "confirmed")
+    table.send({"v": 1, "type": "ping", "id": "p1"})
+    table.wait_for_type("pong")
+    answers = [row for row in recorded(table.records) if row["type"] == "answer"]
+    assert [(row["id"], row["value"]) for row in answers] == [("q1", "turquoise")]
+
+
+def test_a_spoken_pause_asks_for_a_hold_that_no_voice_releases(
+    table: RunningTable, pulse_environment: dict[str, str]
+) -> None:
+    play("pause", pulse_environment)
+    request = table.wait_for_type("hold_request")
+    assert request["kind"] == "pause"
+    assert "not a safety function" in request["caution"]
+    table.wait_for(lambda row: row["type"] == "said" and row["event"] == "holding")
+    play("yes", pulse_environment)
+    table.send(event("h1", "colour_asked"))
+    refused = table.wait_for_type("error")
+    assert refused["id"] == "h1"
+    assert "held" in refused["what"]
+    table.send({"v": 1, "type": "hold_cleared", "by": "reset button"})
+    table.send(event("h2", "hello"))
+    assert table.wait_for_type("done")["said"] == "said"
+
+
+def test_the_end_of_the_input_lets_the_last_line_be_said(
+    pulse_environment: dict[str, str], tmp_path: Path
+) -> None:
+    table = RunningTable(new_cell(tmp_path), pulse_environment)
+    try:
+        table.wait_for_type("ready")
+        table.send(event("e1", "hello"))
+        assert table.process.stdin is not None
+        table.process.stdin.close()
+        assert table.wait_for_type("done")["said"] == "said"
+        table.wait_for_type("closed")
+        assert table.process.wait(30) == 0
+    finally:
+        table.process.kill()
+    (captions,) = table.records.glob("*/captions.vtt")
+    assert "Good morning to everybody at this table." in captions.read_text(encoding="utf-8")
+
+
 def best_likeness(heard: Any, line: Any) -> float:
     """Largest normalised cross-correlation of ``line`` within ``heard``."""
     n = len(heard) + len(line)
     cross = np.fft.irfft(np.fft.rfft(heard, n) * np.conj(np.fft.rfft(line, n)), n)[: len(heard)]
-    energy = np.convolve(np.square(heard, dtype=np.float64), np.ones(len(line)), "full")
-    windows = energy[len(line) - 1 :][: len(heard)]
-    scale = np.sqrt(np.maximum(windows, 1e-9) * float(np.square(line, dtype=np.float64).sum()))
-    return float(np.max(cross[: len(windows)] / scale[: len(cross)]))
-
-
-def test_garbage_is_one_error_answer_and_the_session_goes_on(table: RunningTable) -> None:
-    table.send(b"\xff\xfe not json")
-    assert table.wait_for_type("error")["do"]
-    table.send(b"x" * 200_000)
-    assert "longer than" in table.wait_for_type("error")["what"]
-    table.send(event(1, "helo"))
-    unknown = table.wait_for_type("error")
-    assert unknown["id"] == "e1"
-    assert "hello" in unknown["do"]
-    table.send(event(2, "hello"))
-    assert table.wait_for_type("done")["id"] == "e2"
-
-
-def test_the_end_of_the_input_lets_the_last_line_be_said(table: RunningTable, cell: Path) -> None:
-    table.send(event(1, "hello"))
-    assert table.process.stdin is not None
-    table.process.stdin.close()
-    assert table.wait_for_type("done")["said"] == "said"
-    table.wait_for_type("closed")
-    assert table.process.wait(30) == 0
-    (captions,) = (cell.parent / "records").glob("*/captions.vtt")
-    assert "Good morning to everybody at this table." in captions.read_text(encoding="utf-8")
+    sums = np.concatenate(([0.0], np.cumsum(np.square(heard, dtype=np.float64))))
+    ends = np.minimum(np.arange(len(heard)) + len(line), len(heard))
+    energy = np.maximum(sums[ends] - sums[: len(heard)], 1e-9)
+    return float(np.max(cross / np.sqrt(energy * np.square(line, dtype=np.float64).sum())))

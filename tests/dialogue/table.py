@@ -98,3 +98,22 @@ class Played:
     @property
     def said(self) -> list[str]:
         return [effect.reason for effect in self.effects if isinstance(effect, SayEvent)]
+
+
+OPEN_PHASES = (Phase.ASKING, Phase.LISTENING, Phase.CONFIRMING, Phase.WAITING_FOR_BUTTON)
+
+
+def played_to(phase: Phase) -> Played:
+    played = Played()
+    played.ask()
+    if phase is Phase.ASKING:
+        return played
+    played.line_ends()
+    if phase is Phase.CONFIRMING:
+        played.hear("violet", Verdict.CONFIRM)
+        played.line_ends()
+    elif phase is Phase.WAITING_FOR_BUTTON:
+        while played.phase is not Phase.WAITING_FOR_BUTTON:
+            played.time_out()
+    assert played.phase is phase
+    return played
