@@ -242,25 +242,29 @@ class History:
         """
         with self._writing():
             self._db.execute(
-                "INSERT OR REPLACE INTO spent (id, event, voice, line_key, round)"
-                " VALUES ((SELECT coalesce(max(id), 0) + 1 FROM spent), ?, ?, ?, ?)",
-                (spent.event, spent.voice, spent.line_key, spent.round),
+                "INSERT OR REPLACE INTO spent (id, event, voice, line_key, round, voice_round)"
+                " VALUES ((SELECT coalesce(max(id), 0) + 1 FROM spent), ?, ?, ?, ?, ?)",
+                (spent.event, spent.voice, spent.line_key, spent.round, spent.voice_round),
             )
 
     def keep_only_spent(self, rows: Iterable[Spent]) -> None:
         """Forget spent lines other than ``rows``: those that the phrasebook no longer has."""
-        kept = [(row.event, row.voice, row.line_key, row.round) for row in rows]
+        kept = [
+            (row.event, row.voice, row.line_key, row.round, row.voice_round) for row in rows
+        ]
         with self._writing(), self._transaction():
             self._db.execute("DELETE FROM spent")
             self._db.executemany(
-                "INSERT INTO spent (event, voice, line_key, round) VALUES (?, ?, ?, ?)", kept
+                "INSERT INTO spent (event, voice, line_key, round, voice_round)"
+                " VALUES (?, ?, ?, ?, ?)",
+                kept,
             )
 
     def spent(self) -> tuple[Spent, ...]:
         """All that is remembered of spent lines, in the order in which they were spent."""
         with self._writing():
             rows = self._db.execute(
-                "SELECT event, voice, line_key, round FROM spent ORDER BY id"
+                "SELECT event, voice, line_key, round, voice_round FROM spent ORDER BY id"
             ).fetchall()
         return tuple(Spent(*row) for row in rows)
 

@@ -112,7 +112,8 @@ CREATE TABLE spent (
     event TEXT NOT NULL,
     voice TEXT NOT NULL,
     line_key TEXT NOT NULL,
-    round INTEGER NOT NULL
+    round INTEGER NOT NULL,
+    voice_round INTEGER NOT NULL
 );
 CREATE UNIQUE INDEX spent_line ON spent (event, voice, line_key);
 """

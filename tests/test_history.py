@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 import random
-import shutil
 import sqlite3
 import subprocess
 import sys
 import threading
 import time
 from collections.abc import Iterator
-from datetime import datetime, timedelta, timezone
+from datetime import datetime, timezone
 from pathlib import Path
 
-import numpy as np
 import pytest
-import soundfile
 
 from tablevoice.errors import Problem, StoreUnwritable
-from tablevoice.history import SCHEMA_STEPS, History
+from tablevoice.history import History
+from tablevoice.history_file import SCHEMA_STEPS
 from tablevoice.model import (
-    Clip,
     Event,
     Heard,
     Hypothesis,
@@ -195,14 +192,14 @@ def test_recording_without_a_session_is_a_mistake_of_the_program(tmp_path: Path)
 def test_of_each_line_and_voice_the_newest_round_comes_back_in_order(tmp_path: Path) -> None:
     path = tmp_path / "history.db"
     with History(path) as history:
-        history.remember_spent(Spent("turn", "Alder", "rare", 3))
+        history.remember_spent(Spent("turn", "Alder", "rare", 3, voice_round=2))
         for number in range(500):
             history.remember_spent(Spent("turn", "Alder", f"k{number % 10}", number // 10))
         history.remember_spent(Spent("turn", "Briar", "k0", 0))
     with History(path) as history:
         spent = history.spent()
     assert spent == (
-        Spent("turn", "Alder", "rare", 3),
+        Spent("turn", "Alder", "rare", 3, voice_round=2),
         *(Spent("turn", "Alder", f"k{number}", 49) for number in range(10)),
         Spent("turn", "Briar", "k0", 0),
     )
@@ -448,82 +445,3 @@ def test_a_place_that_cannot_hold_a_file_is_refused(tmp_path: Path) -> None:
         problem = refused.value.problem
         assert problem.where == str(path)
         assert problem.do
-
-
-# --- a person's sound -----------------------------------------------------------
-
-
-def tone(rate_hz: int = 16_000) -> Clip:
-    time_s = np.arange(rate_hz // 2) / rate_hz
-    return Clip((0.3 * np.sin(2 * np.pi * 440 * time_s)).astype(np.float32), rate_hz)
-
-
-def test_no_sound_is_kept_unless_asked_for(history: History) -> None:
-    history.record_heard(1.0, heard(), MATCH, Verdict.ACT, audio=tone())
-    assert history.session is not None
-    assert history.utterances(history.session)[0].fields["audio_file"] is None
-    assert not history.audio_folder.exists()
-
-
-def test_sound_is_kept_as_flac_and_deleted_when_its_days_are_over(tmp_path: Path) -> None:
-    path = tmp_path / "history.db"
-    now = NOON
-    with History(path, keep_audio_days=7, utc_now=lambda: now) as history:
-        history.begin_session("table", "0")
-        history.record_heard(1.0, heard(), MATCH, Verdict.ACT, audio=tone())
-        now = NOON + timedelta(days=5)
-        history.record_heard(2.0, heard(), MATCH, Verdict.ACT, audio=tone())
-        old, new = (
-            history.audio_folder / entry.fields["audio_file"] for entry in history.utterances(1)
-        )
-        samples, rate_hz = soundfile.read(old, dtype="float32")
-        assert soundfile.info(old).format == "FLAC"
-        assert rate_hz == 16_000
-        assert np.abs(samples - tone().samples).max() < 2 / 32768
-        stray = history.audio_folder / "heard-000001-00099.flac"  # its row never came to be
-        shutil.copy(old, stray)
-        assert history.forget_old_audio(NOON + timedelta(days=8)) == 2
-        assert not old.exists()
-        assert not stray.exists()
-        assert new.exists()
-        kept = [entry.fields["audio_file"] for entry in history.utterances(1)]
-        assert kept == [None, new.name]
-    now = NOON + timedelta(days=30)
-    with History(path, keep_audio_days=7, utc_now=lambda: now) as history:
-        history.begin_session("table", "0")  # forgets by itself
-        assert not new.exists()
-
-
-def test_keeping_no_sound_any_more_deletes_what_was_kept(tmp_path: Path) -> None:
-    path = tmp_path / "history.db"
-    with History(path, keep_audio_days=7) as history:
-        history.begin_session("table", "0")
-        history.record_heard(1.0, heard(), MATCH, Verdict.ACT, audio=tone())
-        assert len(list(history.audio_folder.iterdir())) == 1
-    with History(path) as history:
-        history.begin_session("table", "0")
-        assert list(history.audio_folder.iterdir()) == []
-        assert history.utterances(1)[0].fields["audio_file"] is None
-        assert history.utterances(1)[0].fields["text"] == "violet"
-
-
-def test_sound_that_cannot_be_kept_is_one_clear_error(tmp_path: Path) -> None:
-    with History(tmp_path / "history.db", keep_audio_days=1) as history:
-        history.begin_session("table", "0")
-        history.audio_folder.touch()  # a file where the folder should be
-        with pytest.raises(StoreUnwritable, match="heard-000001"):
-            history.record_heard(1.0, heard(), MATCH, Verdict.ACT, audio=tone())
-
-
-@pytest.mark.parametrize("days", [-1.0, float("nan"), float("inf")])
-def test_days_to_keep_must_be_a_number_of_days(tmp_path: Path, days: float) -> None:
-    with pytest.raises(ValueError, match="keep_audio_days"):
-        History(tmp_path / "history.db", keep_audio_days=days)
-
-
-def test_a_moment_without_a_zone_is_refused(tmp_path: Path) -> None:
-    with (
-        History(tmp_path / "history.db", utc_now=lambda: datetime(2031, 5, 4)) as history,
-        pytest.raises(ValueError, match="time zone"),
-    ):
-        history.begin_session("table", "0")
