@@ -16,7 +16,9 @@ MIDDLE = -1.0
 """The ratio at which a phrase is as likely said as not."""
 
 
-def certainty_of(log_likelihood_ratio: float) -> float:
+def certainty_of(
+    log_likelihood_ratio: float, *, slope: float = SLOPE, middle: float = MIDDLE
+) -> float:
     """0 to 1; rises with the ratio."""
-    odds = SLOPE * (log_likelihood_ratio - MIDDLE)
+    odds = slope * (log_likelihood_ratio - middle)
     return 1.0 / (1.0 + math.exp(-max(-50.0, min(50.0, odds))))

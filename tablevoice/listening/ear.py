@@ -21,11 +21,18 @@ from tablevoice.listening.endpointing import (
     SpeechFrames,
     SpeechStarted,
 )
-from tablevoice.listening.framing import FRAME_S, FRAME_SAMPLES, clean
+from tablevoice.listening.framing import FRAME_S, FRAME_SAMPLES, clean, frames_in
 from tablevoice.listening.gate import Gate, GateOptions, GateState
 from tablevoice.listening.recognisers import Recogniser
 from tablevoice.listening.wording import normalise
 from tablevoice.model import LISTENING_RATE_HZ, Heard, Samples
+
+_ONSET_FRAMES = 8
+"""The double-talk rule needs some frames to be sure; the onset of the word lies before."""
+
+
+_KEPT_BACK_GAIN = 0.2
+"""Not zero: the recogniser takes the mean of the room's sound from these frames too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +55,7 @@ class Ear:
         self._standing: frozenset[str] = frozenset()
         self._microphone = np.zeros(0, dtype=np.float32)
         self._reference = np.zeros(0, dtype=np.float32)
+        self._passed: deque[bool] = deque(maxlen=frames_in(options.endpoint.preroll_s) + 1)
         # True where the table itself sounded, for the frames an utterance may reach back over.
         self._own_voice: deque[bool] = deque(
             maxlen=round((options.endpoint.longest_s + 2.0) / FRAME_S)
@@ -98,6 +106,7 @@ class Ear:
         self, frame: Samples, played: Samples, zero_s: float, heard: list[Heard]
     ) -> None:
         gated = self._gate.feed(frame, played)[0]
+        self._passed.append(gated.passed)
         self._own_voice.append(gated.state is GateState.SPEAKING)
         for event in self._endpointer.feed(frame, np.array([gated.passed])):
             if isinstance(event, SpeechStarted):
@@ -107,12 +116,22 @@ class Ear:
                 )
                 self._recogniser.start()
             elif isinstance(event, SpeechFrames):
-                self._recogniser.feed(event.samples)
+                self._recogniser.feed(self._without_own_voice(event.samples))
             elif isinstance(event, SpeechEnded):
                 heard.append(self._finish(event, zero_s))
             else:
                 assert isinstance(event, SpeechDropped)
                 self._recogniser.finish()
+
+    def _without_own_voice(self, samples: Samples) -> Samples:
+        """Turn down what the gate kept back, but for a little before each frame that passed."""
+        count = len(samples) // FRAME_SAMPLES
+        known = list(self._passed)
+        gains = [
+            1.0 if any(known[index : index + _ONSET_FRAMES + 1]) else _KEPT_BACK_GAIN
+            for index in range(len(known) - count, len(known))
+        ]
+        return samples * np.repeat(np.array(gains, dtype=np.float32), FRAME_SAMPLES)
 
     def _finish(self, event: SpeechEnded, zero_s: float) -> Heard:
         frames_ago = round((self._endpointer.now_s - event.start_s) / FRAME_S)

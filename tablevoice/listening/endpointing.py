@@ -42,8 +42,9 @@ class EndpointOptions:
 
     ``above_floor_db``: how far a frame must stand above the noise floor to open an
     utterance; ``hold_above_db`` (lower) to keep it open. ``silence_s`` ends an utterance that
-    may be complete, ``gap_s`` one that surely is not (people pause between two words). ``below_peak_db``: a frame that
-    far below the utterance's peak is its tail, not speech. ``floor_window_s``: how long
+    may be complete, ``gap_s`` one that surely is not (people pause between two words).
+    ``below_peak_db``: a frame that far below the utterance's peak is its tail, not speech.
+    ``floor_window_s``: how long
     a step of the noise can pass for speech.
     """
 

@@ -18,11 +18,12 @@ from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from pocketsphinx import Config, Decoder, get_model_path
 
 from tablevoice.errors import RecogniserUnavailable
 from tablevoice.listening.certainty import certainty_of
-from tablevoice.listening.framing import to_pcm
+from tablevoice.listening.framing import FRAME_SAMPLES, BandMeter, to_pcm
 from tablevoice.listening.pronouncing import offer_entry
 from tablevoice.listening.wording import normalise, words_of
 from tablevoice.model import Hypothesis, Samples
@@ -33,18 +34,19 @@ _KEPT_GRAMMARS = 64
 _SCORE_UNIT = 1024
 """The engine shifts its log scores right by ten bits before it hands them out."""
 
-_MEAN_OFF = 4.0
-"""So far the first cepstral mean (loudness) may be from the one that was streamed with.
+_LEVEL_OFF_DB = 3.5
+"""So far the mean level may be from that of the utterances before.
 
-A stream is decoded with the mean of the utterances before. Where that turns out wrong (the
-first utterance, a step of the noise) the utterance is decoded again as a whole.
+A stream is decoded with the cepstral mean of the utterances before. Where that must be
+wrong (the first utterance, a step of the noise, a person far away) the utterance is
+decoded again as a whole.
 """
 
 _PIECE_BYTES = 2 * 1600
 """The engine is fed 100 ms at a time: each call costs, whatever its length."""
 
 _NEWEST_SHARE = 0.4
-"""Weight of the newest utterance in the running cepstral mean."""
+"""Weight of the newest utterance in the running mean level."""
 
 _GET_MODEL = (
     "Leave `model` away for the English model that comes with the pocketsphinx package, or give "
@@ -70,9 +72,6 @@ class PocketSphinxRecogniser:
             self._loop: Any = _decoder(acoustic, dictionary, beam=1e-20, pbeam=1e-20)
             self._loop.add_allphone_file("loop", None)
             self._loop.activate_search("loop")
-            self._features: Any = _decoder(acoustic, dictionary)
-            self._features.add_allphone_file("none", None)
-            self._features.activate_search("none")
         except (RuntimeError, ValueError) as error:
             raise RecogniserUnavailable(
                 f"the PocketSphinx model cannot be loaded ({error}).",
@@ -87,7 +86,8 @@ class PocketSphinxRecogniser:
         self._open = False
         self._pcm: list[bytes] = []
         self._waiting = b""
-        self._mean: list[float] | None = None
+        self._level_db: float | None = None
+        self._mean: str | None = None
         self._active: frozenset[str] = frozenset()
 
     def _add_word(self, word: str, variants: tuple[str, ...]) -> None:
@@ -148,7 +148,7 @@ class PocketSphinxRecogniser:
             self._decoder.activate_search(self._grammars[self._active])
             for decoder in (self._decoder, self._loop):
                 if self._mean is not None:
-                    decoder.set_cmn(",".join(f"{value:.4f}" for value in self._mean))
+                    decoder.set_cmn(self._mean)
                 decoder.start_utt()
             self._pcm = []
             self._waiting = b""
@@ -195,31 +195,30 @@ class PocketSphinxRecogniser:
         if not self._pcm:
             return
         whole = b"".join(self._pcm)
-        mean = self._mean_of(whole)
-        if self._mean is not None and abs(mean[0] - self._mean[0]) <= _MEAN_OFF:
-            self._mean = [
-                old + _NEWEST_SHARE * (new - old) for old, new in zip(self._mean, mean, strict=True)
-            ]
+        level_db = _mean_level_db(whole)
+        if self._level_db is not None and abs(level_db - self._level_db) <= _LEVEL_OFF_DB:
+            self._level_db += _NEWEST_SHARE * (level_db - self._level_db)
+            self._mean = str(self._decoder.get_cmn(True))
             return
-        self._mean = mean
+        self._level_db = level_db
         for decoder in (self._decoder, self._loop):
             decoder.start_utt()
             decoder.process_raw(whole, full_utt=True)
             decoder.end_utt()
-
-    def _mean_of(self, pcm: bytes) -> list[float]:
-        """Cepstral mean of a whole utterance (features only: no search, so it is cheap)."""
-        self._features.start_utt()
-        self._features.process_raw(pcm, no_search=True, full_utt=True)
-        mean = [float(value) for value in self._features.get_cmn(False).split(",")]
-        self._features.end_utt()
-        return mean
+        self._mean = str(self._decoder.get_cmn(False))
 
     def close(self) -> None:
         self._active = frozenset()
         self._open = False
         self._grammars.clear()
-        self._decoder = self._loop = self._features = None
+        self._decoder = self._loop = None
+
+
+def _mean_level_db(pcm: bytes) -> float:
+    """Mean over the 10 ms frames of the level in the speech band: what a cepstral mean sees."""
+    samples = (np.frombuffer(pcm, dtype="<i2") / 32768).astype(np.float32)
+    power = BandMeter().measure(samples[: len(samples) // FRAME_SAMPLES * FRAME_SAMPLES])
+    return float(np.mean(10.0 * np.log10(power + 1e-9))) if len(power) else 0.0
 
 
 def _decoder(acoustic: Path, dictionary: Path, **beams: float) -> Any:
