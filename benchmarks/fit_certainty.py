@@ -19,14 +19,49 @@ from tablevoice.model import LISTENING_RATE_HZ, Samples, Voice
 from tablevoice.speech.engines import Engine
 
 INSIDE = tuple(
-    "amber|violet|indigo|scarlet|pause|hold on|stop|repeat|say again|help|never mind|yes|no".split(
-        "|"
-    )
+    [
+        "amber",
+        "violet",
+        "indigo",
+        "scarlet",
+        "pause",
+        "hold on",
+        "stop",
+        "repeat",
+        "say again",
+        "help",
+        "never mind",
+        "yes",
+        "no",
+    ]
 )
 OUTSIDE = tuple(
-    "banana|window|seven|table|go home|what time is it|coffee|hammer|thank you|look at that|"
-    "my phone|elephant|battery|monday|possible|garden|number four|very nice|over there|"
-    "open the door|amazing|violin|helmet|maybe later".split("|")
+    [
+        "banana",
+        "window",
+        "seven",
+        "table",
+        "go home",
+        "what time is it",
+        "coffee",
+        "hammer",
+        "thank you",
+        "look at that",
+        "my phone",
+        "elephant",
+        "battery",
+        "monday",
+        "possible",
+        "garden",
+        "number four",
+        "very nice",
+        "over there",
+        "open the door",
+        "amazing",
+        "violin",
+        "helmet",
+        "maybe later",
+    ]
 )
 FITTED = ("en-us", "en-gb+f2", "en-us+m3")
 TESTED = ("en-us+f4", "en-gb+m1", "en-gb-scotland+m5")
