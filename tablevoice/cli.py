@@ -65,7 +65,8 @@ def _bar(what: str) -> Iterator[Prepares]:
     columns = (
         TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()
     )  # fmt: skip
-    with Progress(*columns, console=errors, transient=True) as progress:
+    hidden = not errors.is_terminal
+    with Progress(*columns, console=errors, transient=True, disable=hidden) as progress:
         task = progress.add_task(what, total=None)
 
         def show(done: int, of: int) -> None:

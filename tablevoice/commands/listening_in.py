@@ -66,7 +66,7 @@ def listen_in(cell: Cell, file: Path | None, console: Console) -> None:
             if live is not None:
                 live.update(_meter(rms_dbfs(samples), ear.in_speech))
             for heard in ear.feed(samples, now_s):
-                console.print(_line(heard, meanings, cell))
+                console.print(_line(heard, meanings, cell), soft_wrap=True)
 
 
 def _line(heard: Heard, meanings: Mapping[str, str], cell: Cell) -> Text:
