@@ -18,53 +18,18 @@ from tablevoice.listening.pocketsphinx_recogniser import PocketSphinxRecogniser
 from tablevoice.model import LISTENING_RATE_HZ, Samples, Voice
 from tablevoice.speech.engines import Engine
 
-INSIDE = tuple(
-    [
-        "amber",
-        "violet",
-        "indigo",
-        "scarlet",
-        "pause",
-        "hold on",
-        "stop",
-        "repeat",
-        "say again",
-        "help",
-        "never mind",
-        "yes",
-        "no",
-    ]
-)
-OUTSIDE = tuple(
-    [
-        "banana",
-        "window",
-        "seven",
-        "table",
-        "go home",
-        "what time is it",
-        "coffee",
-        "hammer",
-        "thank you",
-        "look at that",
-        "my phone",
-        "elephant",
-        "battery",
-        "monday",
-        "possible",
-        "garden",
-        "number four",
-        "very nice",
-        "over there",
-        "open the door",
-        "amazing",
-        "violin",
-        "helmet",
-        "maybe later",
-    ]
-)
+INSIDE = (
+    "amber", "violet", "indigo", "scarlet", "pause", "hold on", "stop", "repeat", "say again",
+    "help", "never mind", "yes", "no",
+)  # fmt: skip
+OUTSIDE = (
+    "banana", "window", "seven", "table", "go home", "what time is it", "coffee", "hammer",
+    "thank you", "look at that", "my phone", "elephant", "battery", "monday", "possible",
+    "garden", "number four", "very nice", "over there", "open the door", "amazing", "violin",
+    "helmet", "maybe later",
+)  # fmt: skip
 FITTED = ("en-us", "en-gb+f2", "en-us+m3")
-TESTED = ("en-us+f4", "en-gb+m1", "en-gb-scotland+m5")
+TESTED = ("en-us+f4", "en-gb+m1", "en-gb-scotland+m5", "en-gb-x-rp+f1")
 SNRS_DB = (30, 10)
 
 
@@ -93,16 +58,18 @@ def trials() -> list[Trial]:
             clips: dict[str, Samples] = {}
             for text in INSIDE + OUTSIDE:
                 clip = engine.render(text, Voice(name, voice=name))
-                clips[text] = soxr.resample(clip.samples, clip.rate_hz, LISTENING_RATE_HZ)
+                clips[text] = np.asarray(
+                    soxr.resample(clip.samples, clip.rate_hz, LISTENING_RATE_HZ), dtype=np.float32
+                )
             for snr_db in SNRS_DB:
                 recogniser = PocketSphinxRecogniser()
                 recogniser.set_phrases(INSIDE)
                 for text in rng.permutation(list(clips)):
                     clip_16k = clips[str(text)]
-                    voice = clip_16k[np.abs(clip_16k) > 0.01]
+                    speech = clip_16k[np.abs(clip_16k) > 0.01]
                     padded = np.concatenate((np.zeros(4000), clip_16k, np.zeros(3680)))
-                    level = float(np.std(voice)) * 10 ** (-snr_db / 20)
-                    noisy = (padded + level * pink(len(padded), rng)).astype(np.float32)
+                    level = float(np.std(speech)) * 10 ** (-snr_db / 20)
+                    noisy = np.asarray(padded + level * pink(len(padded), rng), dtype=np.float32)
                     recogniser.start()
                     recogniser.feed(noisy)
                     said = recogniser.finish()

@@ -48,7 +48,7 @@ class EndpointOptions:
     a step of the noise can pass for speech.
     """
 
-    silence_s: float = 0.23
+    silence_s: float = 0.22
     gap_s: float = 0.60
     preroll_s: float = 0.25
     shortest_s: float = 0.10
@@ -216,9 +216,9 @@ class Endpointer:
             utterance.note(self._frame, power)
         silent = self._frame - utterance.last_frame
         if silent >= frames_in(options.gap_s) or (
-            # Asked every 50 ms of a pause only: the answer costs a look into the decoder.
+            # Asked every 20 ms of a pause only: the answer costs a look into the decoder.
             silent >= frames_in(options.silence_s)
-            and (silent - frames_in(options.silence_s)) % 5 == 0
+            and (silent - frames_in(options.silence_s)) % 2 == 0
             and self._complete()
         ):
             self._close(events, forced=False)
