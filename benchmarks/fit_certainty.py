@@ -67,7 +67,7 @@ def trials() -> list[Trial]:
                 for text in rng.permutation(list(clips)):
                     clip_16k = clips[str(text)]
                     speech = clip_16k[np.abs(clip_16k) > 0.01]
-                    padded = np.concatenate((np.zeros(4000), clip_16k, np.zeros(3680)))
+                    padded = np.pad(clip_16k, (4000, 3680))
                     level = float(np.std(speech)) * 10 ** (-snr_db / 20)
                     noisy = np.asarray(padded + level * pink(len(padded), rng), dtype=np.float32)
                     recogniser.start()

@@ -3,6 +3,20 @@
 Knows one number, the log-likelihood ratio (in nats a frame) of a phrase against a free
 loop of phones, and the logistic curve that was fitted to it. ``benchmarks/fit_certainty.py``
 fits the curve and prints how it does on voices it was not fitted to.
+
+Measured so (four espeak voices not fitted to, 13 phrases, 24 outside words or sentences,
+pink noise; 95 % Wilson intervals):
+
+=====  =========  ==========================  ==========================
+SNR    certainty  right phrases               outside words
+=====  =========  ==========================  ==========================
+30 dB  >= 0.75    31 of 52 (46 % to 72 %)     10 of 96 (6 % to 18 %)
+30 dB  >= 0.45    44 of 52 (73 % to 92 %)     31 of 96 (24 % to 42 %)
+10 dB  >= 0.75    30 of 52 (44 % to 70 %)     25 of 96 (18 % to 36 %)
+10 dB  >= 0.45    35 of 52 (54 % to 79 %)     53 of 96 (45 % to 65 %)
+=====  =========  ==========================  ==========================
+
+So it is a first opinion only: useful in quiet, weak in noise (at 5 dB it told nothing).
 """
 
 from __future__ import annotations

@@ -48,7 +48,7 @@ class EndpointOptions:
     a step of the noise can pass for speech.
     """
 
-    silence_s: float = 0.22
+    silence_s: float = 0.21
     gap_s: float = 0.60
     preroll_s: float = 0.25
     shortest_s: float = 0.10
