@@ -42,6 +42,14 @@ wrong (the first utterance, a step of the noise, a person far away) the utteranc
 decoded again as a whole.
 """
 
+_DITHER_DBFS = -62.0
+"""White noise added to all that is decoded.
+
+Digital silence (a muted channel, a sound server's null sink) has log energies so low that
+they drag the cepstral mean away: of 80 clean words with silence around them 15 were acted
+on rightly, with noise at -60 dBFS 55. A real microphone's noise lies above this one.
+"""
+
 _PIECE_BYTES = 2 * 1600
 """The engine is fed 100 ms at a time: each call costs, whatever its length."""
 
@@ -86,6 +94,7 @@ class PocketSphinxRecogniser:
         self._open = False
         self._pcm: list[bytes] = []
         self._waiting = b""
+        self._dither = np.random.RandomState(0)
         self._level_db: float | None = None
         self._mean: str | None = None
         self._active: frozenset[str] = frozenset()
@@ -152,11 +161,13 @@ class PocketSphinxRecogniser:
                 decoder.start_utt()
             self._pcm = []
             self._waiting = b""
+            self._dither.seed(0)  # the same utterance is always the same sound
             self._open = True
 
     def feed(self, samples: Samples) -> None:
         if self._open and len(samples):
-            pcm = to_pcm(samples)
+            dither = self._dither.normal(0.0, 10.0 ** (_DITHER_DBFS / 20.0), len(samples))
+            pcm = to_pcm(samples + dither.astype(np.float32))
             self._pcm.append(pcm)
             self._waiting += pcm
             if len(self._waiting) >= _PIECE_BYTES:
