@@ -232,6 +232,7 @@ class Heard:
     """One endpointed utterance of a person, on the session's clock.
 
     ``during_speech`` is true when a voice of the table sounded at the same time.
+    ``samples`` is the utterance's sound at the listening rate, when it was handed on.
     """
 
     hypothesis: Hypothesis
@@ -239,6 +240,7 @@ class Heard:
     end_s: float
     level_dbfs: float
     during_speech: bool = False
+    samples: Samples | None = field(default=None, compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ from tablevoice.captions import Cue, webvtt
 from tablevoice.errors import Problem, StoreUnwritable
 from tablevoice.history import History
 from tablevoice.links import messages
-from tablevoice.model import Event, Spent, Utterance
+from tablevoice.model import LISTENING_RATE_HZ, Clip, Event, Spent, Utterance
 from tablevoice.table import Judgement, Send
 
 
@@ -73,8 +73,11 @@ class Record:
             case messages.Said(), Utterance():
                 self._said(message, about)
             case messages.HeardReported(), Judgement(heard, found, verdict):
+                sound = None if heard.samples is None else Clip(heard.samples, LISTENING_RATE_HZ)
                 self._remember(
-                    lambda history: history.record_heard(message.at_s, heard, found, verdict)
+                    lambda history: history.record_heard(
+                        message.at_s, heard, found, verdict, sound
+                    )
                 )
             case messages.AnswerGiven(), _:
                 self._remember(

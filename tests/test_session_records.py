@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 from tablevoice.errors import StoreUnwritable
 from tablevoice.history import History
@@ -118,3 +120,22 @@ def test_what_is_recorded_together_reaches_the_history(tmp_path: Path) -> None:
                 fill(record)
             assert len(history.entries(session)) == 5
             assert record.problems == []
+
+
+def test_a_persons_sound_is_kept_only_where_the_cell_says_so(tmp_path: Path) -> None:
+    sound = np.sin(np.arange(8000) / 5).astype(np.float32)
+    heard = Heard(Hypothesis("golden", 0.9, True), 4.0, 4.5, -22.0, samples=sound)
+    message = messages.HeardReported(
+        at_s=4.8, text="golden", meaning="golden", certainty=0.9, verdict="act",
+        start_s=4.0, end_s=4.5,
+    )  # fmt: skip
+    judgement = Judgement(heard, Match("golden", "golden", 0.9, 0.9), Verdict.ACT)
+    for days, files in ((0, 0), (1, 1)):
+        folder = tmp_path / f"kept_{days}"
+        with History(folder / "history.sqlite", keep_audio_days=days) as history:
+            history.begin_session("table", "0")
+            Record(None, history).sent(Send(message, judgement))
+        kept = list(folder.glob("**/*.flac"))
+        assert len(kept) == files
+    samples, rate_hz = soundfile.read(kept[0])
+    assert (len(samples), rate_hz) == (8000, 16_000)

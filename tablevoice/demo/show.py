@@ -53,14 +53,14 @@ ASIDES = {
         Aside("dull_visitor", 1, Remark("Look at the paper ones up there", 0.4)),
     ),
 }
-WISHES = ("turquoise", "magenta", "golden")
+WISHES = ("teal", "violet", "golden")
 LIGHTS = {ALDER: 3, BRIAR: 4, VISITOR: 3}
-CALLS = {ALDER: "golden", BRIAR: "sapphire"}
+CALLS = {ALDER: "golden", BRIAR: "crimson"}
 BASKET = (
-    "magenta", MOTH, "golden",
-    "sapphire", "turquoise", "magenta",
-    MOTH, "golden", "turquoise",
-    "magenta", "golden", "golden",
+    "violet", MOTH, "golden",
+    "crimson", "teal", "violet",
+    MOTH, "golden", "teal",
+    "violet", "golden", "golden",
 )  # fmt: skip
 MADE = ("session.wav", "captions.vtt", "session.jsonl", "timeline.png")
 

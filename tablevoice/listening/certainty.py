@@ -17,11 +17,18 @@ SNR    certainty  right phrases               outside words
 =====  =========  ==========================  ==========================
 
 So it is a first opinion only: useful in quiet, weak in noise (at 5 dB it told nothing).
+
+A second check costs nothing: a command that was really said is about all that was said,
+at a speaker's pace. A grammar pressed upon a whole sentence fits its phrase into a part of
+it, or drawls it. :func:`all_that_was_said` looks at both.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+
+from tablevoice.model import Hypothesis
 
 SLOPE = 2.38
 """Change of the log odds for one nat a frame (fitted)."""
@@ -42,3 +49,31 @@ def certainty_of(
     """0 to 1; rises with the ratio."""
     odds = slope * (log_likelihood_ratio - middle) + math.log(PRIOR_ODDS)
     return 1.0 / (1.0 + math.exp(-max(-50.0, min(50.0, odds))))
+
+
+LEAST_COVERED = 0.6
+LONGEST_PHONE_S = 0.32
+"""Of 79 words said by ten espeak voices in shop noise 2 % covered less than 0.67 of their
+utterance or took more than 0.30 s a phone on average. Of 120 outside words and sentences
+that the grammar took for a phrase, half the sentences covered less than 0.6."""
+
+_DOUBTED = 0.15
+"""What is left of a certainty when the phrase cannot have been all that was said: below
+the least that anybody is asked about."""
+
+
+def all_that_was_said(hypothesis: Hypothesis, speech_s: float) -> Hypothesis:
+    """The hypothesis, doubted where it cannot be all that was said in ``speech_s`` of speech.
+
+    Looks at the evidence ``phrase_s`` (how much of the sound the phrase explains) and
+    ``phone_s`` (its mean time a phone); leaves alone what has neither.
+    """
+    phrase_s = hypothesis.evidence.get("phrase_s")
+    if phrase_s is None or speech_s <= 0.0:
+        return hypothesis
+    covered = phrase_s / speech_s
+    drawled = hypothesis.evidence.get("phone_s", 0.0) > LONGEST_PHONE_S
+    evidence = {**hypothesis.evidence, "covered": round(covered, 3)}
+    if covered >= LEAST_COVERED and not drawled:
+        return replace(hypothesis, evidence=evidence)
+    return replace(hypothesis, evidence=evidence, certainty=hypothesis.certainty * _DOUBTED)

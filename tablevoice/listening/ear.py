@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from tablevoice.listening.certainty import all_that_was_said
 from tablevoice.listening.endpointing import (
     Endpointer,
     EndpointOptions,
@@ -137,10 +138,12 @@ class Ear:
         frames_ago = round((self._endpointer.now_s - event.start_s) / FRAME_S)
         length = max(1, round((event.end_s - event.start_s) / FRAME_S))
         spoken = list(self._own_voice)[-frames_ago:][:length]
+        hypothesis = self._recogniser.finish()
         return Heard(
-            self._recogniser.finish(),
+            all_that_was_said(hypothesis, event.end_s - event.start_s),
             zero_s + event.start_s,
             zero_s + event.end_s,
             event.level_dbfs,
             during_speech=2 * sum(spoken) > len(spoken),
+            samples=event.samples,
         )

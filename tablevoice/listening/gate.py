@@ -32,7 +32,6 @@ from tablevoice.listening.framing import (
 )
 from tablevoice.model import Samples
 
-
 _FLOOR_SHARE = 0.2
 _FLOOR_EVERY = 10
 """Frames between two looks at the floor: it moves slowly, and sorting costs."""

@@ -31,6 +31,8 @@ from tablevoice.model import Hypothesis, Samples
 _KEPT_GRAMMARS = 64
 """A table has some dozens of questions; each grammar takes a few hundred kB."""
 
+_ENGINE_FRAME_S = 0.01
+
 _SCORE_UNIT = 1024
 """The engine shifts its log scores right by ten bits before it hands them out."""
 
@@ -196,7 +198,23 @@ class PocketSphinxRecogniser:
             return Hypothesis("", 0.0, True)
         frames = max(1, self._decoder.n_frames())
         ratio = math.log(found.score / free.score) * _SCORE_UNIT / frames
-        return Hypothesis(text, certainty_of(ratio), True, {"log_likelihood_ratio": ratio})
+        phrase_s = self._phrase_s()
+        phones = sum(len(self._decoder.lookup_word(word).split()) for word in text.split())
+        evidence = {
+            "log_likelihood_ratio": ratio,
+            "phrase_s": phrase_s,
+            "phone_s": phrase_s / max(1, phones),
+        }
+        return Hypothesis(text, certainty_of(ratio), True, evidence)
+
+    def _phrase_s(self) -> float:
+        """How long the words of the hypothesis last, silences and noises left out."""
+        frames: int = sum(
+            word.end_frame - word.start_frame + 1
+            for word in self._decoder.seg()
+            if word.word[0] not in "<+("  # <sil>, ++NOISE++, (NULL)
+        )
+        return frames * _ENGINE_FRAME_S
 
     def _end(self) -> None:
         self._catch_up()

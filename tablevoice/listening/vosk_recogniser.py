@@ -144,7 +144,9 @@ class VoskRecogniser:
             # Pieces of phrases, or the model's own "something else".
             return Hypothesis("", 0.0, False, {"words": float(len(words))})
         confidence = min(float(word["conf"]) for word in known)
-        return Hypothesis(text, confidence, False, {"confidence": confidence})
+        phrase_s = sum(float(word["end"]) - float(word["start"]) for word in known)
+        evidence = {"confidence": confidence, "phrase_s": phrase_s}
+        return Hypothesis(text, confidence, False, evidence)
 
     def close(self) -> None:
         self._decoder = None
