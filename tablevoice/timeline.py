@@ -188,16 +188,20 @@ def draw_timeline(story: Story, sound: Clip | None, path: Path, title: str) -> N
 def _draw_key(figure: Figure) -> None:
     key = (
         ("acted on", VERDICT_COLOURS["act"]),
-        ("confirmed or asked again", VERDICT_COLOURS["confirm"]),
-        ("taken for something not said to the table", VERDICT_COLOURS["ignore"]),
-        ("hold asked for: nothing spoken ends it", HOLD_COLOUR),
+        ("to be confirmed, or asked again", VERDICT_COLOURS["confirm"]),
+        ("taken for nothing said to the table", VERDICT_COLOURS["ignore"]),
+        ("hold asked for; no voice ends it", HOLD_COLOUR),
     )
-    x = 0.30
-    line = 1.0 - 0.22 / figure.get_figheight()
+    line = 1.0 - 0.5 / figure.get_figheight()
+    x = 0.066
+    figure.text(0.008, line, "heard:", color=INK, fontsize=9.5, va="center")
     for words, colour in key:
         figure.text(x, line, "■", color=colour, fontsize=12, va="center")
-        figure.text(x + 0.013, line, words, color=INK, fontsize=9, va="center")
-        x += 0.03 + 0.0062 * len(words)
+        figure.text(x + 0.013, line, words, color=INK, fontsize=9.5, va="center")
+        x += 0.03 + 0.0056 * len(words)
+    figure.text(
+        x, line, "height of the bar and number: certainty", color=INK, fontsize=9.5, va="center"
+    )
 
 
 def _draw_stave(

@@ -10,7 +10,7 @@ from types import ModuleType, TracebackType
 from typing import Any
 
 from tablevoice.acoustics.room import Block
-from tablevoice.audio.devices import can_play, choose_device, close_stream, latency_s, open_stream
+from tablevoice.audio.devices import choose_device, close_stream, latency_s, open_stream
 from tablevoice.errors import AudioUnavailable
 
 RATE_HZ = 24_000
@@ -30,9 +30,6 @@ class Playback:
         if quiet:
             return cls(None, "Rendering to files only.")
         try:
-            usable, reason = can_play()
-            if not usable:
-                return cls(None, f"Not to be heard here ({reason}) Rendering to files instead.")
             device = choose_device("default", "output")
             buffer_s = latency_s("high", device, "output")
 
@@ -44,7 +41,8 @@ class Playback:
 
             return cls(open_stream(build, device.name), f"Playing through {device.name}.")
         except AudioUnavailable as error:
-            return cls(None, f"Not to be heard here ({error}) Rendering to files instead.")
+            reason = error.problem.what.rstrip(".")
+            return cls(None, f"No loudspeaker ({reason}): rendering to files only.")
 
     def pace(self, block: Block) -> None:
         """Play a block; returns when the sound card has room for it."""

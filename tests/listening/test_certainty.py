@@ -21,7 +21,7 @@ def test_more_evidence_is_never_less_certain(one: float, other: float) -> None:
     low, high = sorted((certainty_of(one), certainty_of(other)))
     assert low == certainty_of(min(one, other))
     assert high == certainty_of(max(one, other))
-    assert 0.0 < low <= high < 1.0
+    assert 0.0 <= low <= high <= 1.0
 
 
 @given(st.floats(0, 1), st.floats(0.01, 10), st.floats(0.01, 10), st.floats(0, 1))
