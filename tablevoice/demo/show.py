@@ -38,12 +38,15 @@ SEED = 11
 NOISE_DBFS, PERSON_DBFS = -40.0, -26.0
 """Levels at the microphone: a visitor at arm's length is 14 dB above the shop."""
 
+MUMBLES_DB = 14.0
+"""The visitor's first answer is this much softer: as loud as the shop, so it is not understood."""
+
 LONGEST_S = 180.0
 """The show ends by itself long before; past this the visitor has gone home."""
 
 FRIEND = "friend"
 PEOPLE = {
-    VISITOR: Voice(VISITOR, voice="en-us+f4", rate_wpm=140, pitch=55),
+    VISITOR: Voice(VISITOR, voice="en-us+f3", rate_wpm=140, pitch=50),
     FRIEND: Voice(FRIEND, voice="en-gb-scotland+m2", rate_wpm=165, pitch=45),
 }
 ASIDES = {
@@ -53,14 +56,14 @@ ASIDES = {
         Aside("dull_visitor", 1, Remark("Look at the paper ones up there", 0.4)),
     ),
 }
-WISHES = ("teal", "violet", "golden")
+WISHES = ("teal", "violet", "silver")
 LIGHTS = {ALDER: 3, BRIAR: 4, VISITOR: 3}
-CALLS = {ALDER: "golden", BRIAR: "crimson"}
+CALLS = {ALDER: "silver", BRIAR: "crimson"}
 BASKET = (
-    "violet", MOTH, "golden",
+    "violet", MOTH, "silver",
     "crimson", "teal", "violet",
-    MOTH, "golden", "teal",
-    "violet", "golden", "golden",
+    MOTH, "silver", "teal",
+    "violet", "silver", "silver",
 )  # fmt: skip
 MADE = ("session.wav", "captions.vtt", "session.jsonl", "timeline.png")
 
@@ -133,7 +136,7 @@ def _play(
         session.speak(who, remark.text, clip)
 
     people = {
-        VISITOR: Visitor(WISHES, ASIDES[VISITOR]),
+        VISITOR: Visitor(WISHES, ASIDES[VISITOR], mumbles_db=MUMBLES_DB),
         FRIEND: Bystander(ASIDES[FRIEND]),
     }
     controller = Controller(

@@ -52,13 +52,19 @@ class Bystander:
 
 
 class Visitor(Bystander):
-    """Wants the ``wishes`` in turn, one for each time a colour is asked for."""
+    """Wants the ``wishes`` in turn, one for each time a colour is asked for.
+
+    The first answer is mumbled ``mumbles_db`` below the visitor's usual level.
+    """
 
     THINKS_S = 0.9
     """Common turn-taking gaps are a few tenths of a second; choosing takes a little longer."""
 
-    def __init__(self, wishes: Sequence[str], asides: Iterable[Aside] = ()) -> None:
+    def __init__(
+        self, wishes: Sequence[str], asides: Iterable[Aside] = (), *, mumbles_db: float = 0.0
+    ) -> None:
         super().__init__(asides)
+        self._mumbles_db = mumbles_db
         self._wishes = deque(wishes)
         self._wish = ""
 
@@ -71,7 +77,8 @@ class Visitor(Bystander):
             case "colour_asked":
                 if self._wishes:
                     self._wish = self._wishes.popleft()
-                remarks.append(Remark(self._wish, self.THINKS_S))
+                remarks.append(Remark(self._wish, self.THINKS_S, gain_db=-self._mumbles_db))
+                self._mumbles_db = 0.0
             case "colour_misheard" | "waited_too_long":
                 # People repeat themselves more loudly (the Lombard effect, about 3 dB here).
                 remarks.append(Remark(self._wish, 0.6, gain_db=3.0))
