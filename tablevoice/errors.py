@@ -63,4 +63,14 @@ class StoreUnwritable(TablevoiceError):
 
 
 class MessageRefused(TablevoiceError):
-    """A message from the cell's controller is not one of the documented ones."""
+    """A message from the cell's controller is not one of the documented ones.
+
+    ``message_id`` is the refused message's own id where one could be read, so that
+    the controller can tell which of its messages the error answers.
+    """
+
+    def __init__(
+        self, what: str, *, where: str = "", do: str = "", message_id: str | None = None
+    ) -> None:
+        super().__init__(what, where=where, do=do)
+        self.message_id = message_id

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from enum import IntEnum
+from enum import Enum, IntEnum
 from types import MappingProxyType
 from typing import TypeAlias
 
@@ -161,6 +161,23 @@ class Phrasebook:
     pronunciations: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True)
+class Spent:
+    """A line was taken: what the chooser must remember over a restart.
+
+    Of the rows of one (event, voice, line_key) only the newest matters, so a table with
+    that key stays small; rows are given back in the order in which they were written.
+    ``round`` counts from 1, over all voices of the event, how often the lines that may
+    be said were used up; ``voice_round`` does so for this voice (0: was not kept).
+    """
+
+    event: str
+    voice: str
+    line_key: str
+    round: int
+    voice_round: int = 0
+
+
 # --- speaking -------------------------------------------------------------------
 
 
@@ -215,6 +232,7 @@ class Heard:
     """One endpointed utterance of a person, on the session's clock.
 
     ``during_speech`` is true when a voice of the table sounded at the same time.
+    ``samples`` is the utterance's sound at the listening rate, when it was handed on.
     """
 
     hypothesis: Hypothesis
@@ -222,6 +240,7 @@ class Heard:
     end_s: float
     level_dbfs: float
     during_speech: bool = False
+    samples: Samples | None = field(default=None, compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,6 +259,15 @@ class Match:
     runner_up: str | None = None
 
 
+class Verdict(Enum):
+    """What the judge lets the dialogue do with a match."""
+
+    ACT = "act"
+    CONFIRM = "confirm"
+    ASK_AGAIN = "ask_again"
+    IGNORE = "ignore"
+
+
 # --- links ----------------------------------------------------------------------
 
 
@@ -249,7 +277,7 @@ class Event:
 
     id: str
     name: str
-    slots: Mapping[str, SlotValue] = NO_SLOTS
+    slots: Mapping[str, SlotValue] = field(default_factory=lambda: NO_SLOTS)
 
 
 def as_clip(samples: Sequence[float] | Samples, rate_hz: int) -> Clip:

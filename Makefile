@@ -1,0 +1,44 @@
+# Needs make and a Python of 3.10 or newer. `make` alone lists what there is.
+PYTHON ?= python3
+export PYTHON
+
+locks := requirements/run.lock.txt requirements/test.lock.txt
+
+.PHONY: help demo test check bench lock clean
+.DEFAULT_GOAL := help
+
+help:
+	@echo "make demo    play the built-in scenario; everything it needs goes into .venv"
+	@echo "make test    every check and test, on real parts"
+	@echo "make check   style, types and import arrows only"
+	@echo "make bench   measure speed, print a table"
+	@echo "make lock    pin the packages anew after a change of pyproject.toml"
+	@echo "make clean   remove what these made"
+	@echo "PYTHON=python3.12 picks another Python."
+
+.venv/run.stamp: $(locks) pyproject.toml scripts/venv
+	@sh scripts/venv run
+
+.venv/test.stamp: $(locks) pyproject.toml scripts/venv
+	@sh scripts/venv test
+
+demo: .venv/run.stamp
+	@.venv/bin/tablevoice demo
+
+test: .venv/test.stamp
+	@sh scripts/setup
+	@sh scripts/test
+
+check: .venv/test.stamp
+	@sh scripts/check
+
+bench: .venv/test.stamp
+	@.venv/bin/python -m benchmarks
+
+lock:
+	@sh scripts/lock
+
+clean:
+	rm -rf .venv build dist demo_out .pytest_cache .mypy_cache .ruff_cache .hypothesis \
+	    .import_linter_cache *.egg-info
+	find . -name __pycache__ -type d -prune -exec rm -rf {} +

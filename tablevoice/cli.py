@@ -1,0 +1,266 @@
+"""The ``tablevoice`` command: thin, every subcommand a few lines over the rooms.
+
+Turns every error raised on purpose into one message on standard error and exit status
+1; standard output belongs to results and, in ``run``, to messages alone.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+from tablevoice import __version__
+from tablevoice.errors import FileRefused, Problem, TablevoiceError
+from tablevoice.links import messages
+from tablevoice.links.messages import Outbound
+from tablevoice.speech.preparing import Progress as Prepares
+
+if TYPE_CHECKING:
+    from tablevoice.cell import Cell
+
+CAUTIONS = """tablevoice is not a safety function. A spoken "pause" or "stop" only asks the cell
+to hold; it may be missed, late or wrong. Emergency stop and guards are hard-wired,
+designed to local codes by licensed practice, and a spoken pause is not lockout/tagout."""
+
+app = typer.Typer(
+    help="Lets a machine table talk and listen.\n\n" + CAUTIONS.replace("\n", " "),
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+errors = Console(stderr=True, highlight=False, soft_wrap=True)
+CellFile = Annotated[Path, typer.Argument(help="The cell file of the table.", metavar="CELL.YAML")]
+
+
+@contextmanager
+def _clear_errors() -> Iterator[None]:
+    try:
+        yield
+    except FileRefused as refused:
+        for problem in refused.problems:
+            _show(problem)
+        raise typer.Exit(1) from refused
+    except TablevoiceError as error:
+        _show(error.problem)
+        raise typer.Exit(1) from error
+    except KeyboardInterrupt:
+        raise typer.Exit(130) from None
+
+
+def _show(problem: Problem) -> None:
+    errors.print(f"error: {problem}", style="red", markup=False)
+
+
+@contextmanager
+def _bar(what: str) -> Iterator[Prepares]:
+    columns = (
+        TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()
+    )  # fmt: skip
+    hidden = not errors.is_terminal
+    with Progress(*columns, console=errors, transient=True, disable=hidden) as progress:
+        task = progress.add_task(what, total=None)
+
+        def show(done: int, of: int) -> None:
+            progress.update(task, completed=done, total=of)
+
+        yield show
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"tablevoice {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def main(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show it and end.")
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option(help="Folder for what it makes.")] = Path("demo_out"),
+    quiet: Annotated[bool, typer.Option(help="Render only, even where it could be heard.")] = False,
+) -> None:
+    """Play the built-in scenario: two arms and a visitor string up lanterns."""
+    from tablevoice.demo.playback import Playback
+    from tablevoice.demo.show import show
+
+    console = Console(highlight=False)
+    with _clear_errors():
+        playback = Playback.open(quiet)
+        console.print(playback.says, soft_wrap=True, markup=False)
+        with playback, _bar("preparing lines") as preparing:
+            shown = show(
+                out,
+                overheard=lambda message: _tell(console, message),
+                preparing=preparing,
+                pace=playback.pace,
+            )
+        took = f"{shown.session_s:.0f} s of session in {shown.took_s:.0f} s"
+        console.print(f"\n{took}. In {out}:")
+        for path in shown.files:
+            console.print(f"  {path.name:<14} {_ABOUT[path.name]}")
+        console.print(f"\n{CAUTIONS}", style="yellow", soft_wrap=True)
+
+
+_ABOUT = {
+    "session.wav": "arms, visitor and room noise, as heard at the table",
+    "captions.vtt": "what the arms said, as WebVTT captions",
+    "session.jsonl": "every message, in and out",
+    "timeline.png": "who spoke when, what was heard, how surely, what was decided",
+}
+
+
+def _tell(console: Console, message: Outbound) -> None:
+    """A message of the table as a person would want to read it."""
+    match message:
+        case messages.Said() if message.start_s is not None:
+            cut = " (cut short)" if message.said == "cut" else ""
+            line = f"{message.start_s:6.1f} s  {message.voice:>9}: {message.text}{cut}"
+            console.print(line, markup=False)
+        case messages.HeardReported():
+            fate = {"act": "", "confirm": ", to be confirmed", "ask_again": ", asked again",
+                    "ignore": ", taken for nothing said to the table"}  # fmt: skip
+            what = message.text or "something"
+            line = f"{message.start_s:6.1f} s      heard: {what} ({message.certainty:.0%}"
+            console.print(f"{line}{fate[message.verdict]})", style="cyan", markup=False)
+        case messages.AnswerGiven():
+            value = message.value if message.value is not None else "no answer"
+            line = f"{message.at_s:6.1f} s     answer: {message.question} = {value}"
+            console.print(f"{line} ({message.how})", style="green", markup=False)
+        case messages.HoldRequest():
+            line = f"{message.at_s:6.1f} s       hold: asked for by “{message.phrase}”"
+            console.print(line, style="red", markup=False)
+        case messages.ErrorReported():
+            problem = Problem(message.what, message.where, message.do)
+            line = f"{message.at_s:6.1f} s      error: {problem}"
+            console.print(line, style="red", markup=False, soft_wrap=True)
+        case _:
+            pass
+
+
+@app.command()
+def run(
+    cell_file: CellFile,
+    record: Annotated[
+        Path | None, typer.Option(help="Folder for session.jsonl and captions.vtt.")
+    ] = None,
+) -> None:
+    """Open the table: events in and answers out as JSON lines.
+
+    Messages come in on standard input and go out on standard output, one a line; see
+    `tablevoice schema messages`. Ends at the end of the input, once all is answered.
+    """
+    from tablevoice.cell import load_cell
+    from tablevoice.commands.running import run_table
+
+    with _clear_errors():
+        errors.print(CAUTIONS, style="yellow")
+        cell = load_cell(cell_file)
+        with ExitStack() as preparing:
+            progress = preparing.enter_context(_bar("preparing lines"))
+            asyncio.run(run_table(cell, record, progress, preparing.close))
+
+
+@app.command()
+def check(cell_file: CellFile) -> None:
+    """Say whether this table may open, what it found, what is missing and how to get it."""
+    from tablevoice.cell import load_cell
+    from tablevoice.commands.checking import look_over
+
+    console = Console(highlight=False, soft_wrap=True)
+    with _clear_errors():
+        cell = load_cell(cell_file)
+        with _bar("preparing lines") as progress:
+            report = look_over(cell, progress)
+    for found in report.found:
+        console.print(f"  {found.part:<12} {found.text}", markup=False)
+    for advice in report.advice:
+        console.print(f"advice: {advice}", style="yellow", markup=False)
+    for problem in report.missing:
+        _show(problem)
+    console.print(f"\n{CAUTIONS}", style="yellow")
+    if report.missing:
+        console.print("This table may not open yet.", style="bold red")
+        raise typer.Exit(1)
+    console.print("This table may open.", style="bold green")
+
+
+CellOption = Annotated[
+    Path | None, typer.Option("--cell", help="Cell file; the demo's when left out.")
+]
+
+
+@app.command()
+def say(
+    event: Annotated[str, typer.Argument(help="An event of the phrasebook.", metavar="EVENT")],
+    slots: Annotated[
+        list[str] | None,
+        typer.Argument(help="Values, such as lights=4.", metavar="SLOT=VALUE"),
+    ] = None,
+    cell_file: CellOption = None,
+    out: Annotated[Path | None, typer.Option(help="Write a sound file instead of playing.")] = None,
+    every: Annotated[bool, typer.Option(help="All lines of the event, one after another.")] = False,
+) -> None:
+    """Audition a line of an event."""
+    from tablevoice.commands.auditioning import audition
+
+    console = Console(highlight=False, soft_wrap=True)
+    with _clear_errors():
+        for voice, text in audition(_cell(cell_file), event, slots or [], out=out, every=every):
+            console.print(f"{voice}: {text}", markup=False)
+
+
+@app.command()
+def listen(
+    cell_file: CellOption = None,
+    file: Annotated[
+        Path | None, typer.Option(help="A sound file instead of the microphone.")
+    ] = None,
+) -> None:
+    """Show what is heard, live, and what the table would make of it."""
+    from tablevoice.commands.listening_in import listen_in
+
+    with _clear_errors():
+        listen_in(_cell(cell_file), file, Console(highlight=False))
+
+
+@app.command()
+def schema(
+    what: Annotated[str, typer.Argument(help="phrasebook, cell or messages.", metavar="WHAT")],
+) -> None:
+    """Print a JSON Schema, for editors that complete and check, or for the controller."""
+    from tablevoice.cell import cell_schema
+    from tablevoice.nearest import advice
+    from tablevoice.phrasebook import phrasebook_schema
+
+    schemas = {
+        "phrasebook": phrasebook_schema,
+        "cell": cell_schema,
+        "messages": messages.json_schema,
+    }
+    with _clear_errors():
+        if what not in schemas:
+            raise TablevoiceError(f"There is no schema of {what!r}.", do=advice(what, schemas))
+        typer.echo(json.dumps(schemas[what](), indent=2, ensure_ascii=False))
+
+
+def _cell(cell_file: Path | None) -> Cell:
+    from tablevoice.cell import load_cell
+    from tablevoice.shipped import shipped
+
+    return load_cell(cell_file if cell_file is not None else shipped("lantern_table.yaml"))

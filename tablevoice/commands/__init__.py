@@ -1,0 +1,1 @@
+"""What the subcommands do, one a module; the command line itself only parses and prints."""

@@ -1,0 +1,139 @@
+"""Looks a cell over before opening day: what is there, what is missing, how to get it.
+
+Tries the very parts that a session uses. Changes nothing but the prepared lines in the
+store. Called by ``tablevoice check``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from tablevoice.assembly import Assembly, spoken_phrases
+from tablevoice.audio.devices import can_listen, can_play, list_devices
+from tablevoice.cell import Cell
+from tablevoice.errors import AudioUnavailable, EngineFailed, Problem, TablevoiceError
+from tablevoice.listening.recognisers import KINDS
+from tablevoice.speech.preparing import Progress
+
+MOST_OVERLONG = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A part that is there."""
+
+    part: str
+    text: str
+
+
+@dataclass(slots=True)
+class Report:
+    """What was found. The table may open when nothing is ``missing``."""
+
+    found: list[Found] = field(default_factory=list)
+    advice: list[Problem] = field(default_factory=list)
+    missing: list[Problem] = field(default_factory=list)
+
+    @property
+    def may_open(self) -> bool:
+        return not self.missing
+
+
+def look_over(cell: Cell, progress: Progress | None = None) -> Report:
+    """Try every part of ``cell``; a cell file that does not load never comes here."""
+    report = Report()
+    book = cell.phrasebook
+    lines = sum(len(event.lines) for event in book.events.values())
+    report.found.append(
+        Found("phrasebook", f"{book.title}: {len(book.events)} events, {lines} lines,"
+              f" {len(book.questions)} questions, language {book.language}")
+    )  # fmt: skip
+    try:
+        with Assembly(cell) as parts:
+            report.advice += parts.problems
+            _voices(parts, report, progress)
+            _recogniser(parts, report)
+    except TablevoiceError as error:
+        report.missing.append(error.problem)
+    _devices(cell, report)
+    if cell.guard is None:
+        report.found.append(Found("stop guard", "none named: a spoken hold is only a request"))
+    return report
+
+
+def _voices(parts: Assembly, report: Report, progress: Progress | None) -> None:
+    cell = parts.cell
+    missing = parts.missing_voices()
+    report.missing += missing
+    absent = {problem.where for problem in missing}
+    for name, voice in cell.voices.items():
+        if not any(where.endswith(f"voices.{name}") for where in absent):
+            report.found.append(
+                Found("voice", f"{name}: {voice.engine} {voice.voice}, {voice.rate_wpm} words"
+                      f" a minute, pitch {voice.pitch}")
+            )  # fmt: skip
+    if missing:
+        return
+    for engine in sorted({voice.engine for voice in cell.voices.values()}):
+        known = len(parts.engine.voices(engine))
+        report.found.append(Found("engine", f"{engine}: {known} voices here"))
+    prepared = parts.prepare(progress)
+    report.found.append(
+        Found("store", f"{prepared.made + prepared.kept} lines prepared,"
+              f" {prepared.made} of them now, in {cell.store_folder}")
+    )  # fmt: skip
+    report.missing += prepared.problems
+    if prepared.left_out:
+        report.advice.append(
+            Problem(f"{prepared.left_out} lines were not prepared and are rendered when needed.")
+        )
+    try:
+        overlong = parts.overlong()
+    except EngineFailed as error:
+        report.missing.append(error.problem)
+        return
+    for line, text, lasts_s, limit_s in overlong[:MOST_OVERLONG]:
+        report.advice.append(
+            Problem(f"“{text}” lasts {lasts_s:.1f} s, the event allows {limit_s:.1f} s.",
+                    f"event {line.event}", "Shorten it; until then it is left out.")
+        )  # fmt: skip
+    if len(overlong) > MOST_OVERLONG:
+        report.advice.append(Problem(f"{len(overlong) - MOST_OVERLONG} more lines are too long."))
+
+
+def _recogniser(parts: Assembly, report: Report) -> None:
+    choice = parts.cell.recogniser
+    try:
+        parts.open_recogniser()
+    except TablevoiceError as error:
+        report.missing.append(error.problem)
+        return
+    phrases = len(spoken_phrases(parts.cell.phrasebook))
+    model = choice.model if choice.model is not None else "its own model"
+    others = ", ".join(kind for kind in KINDS if kind != choice.kind)
+    report.found.append(
+        Found("recogniser", f"{choice.kind} with {model}, {phrases} phrases (also known: {others})")
+    )
+
+
+def _devices(cell: Cell, report: Report) -> None:
+    try:
+        for device in list_devices():
+            channels = (("out", device.outputs), ("in", device.inputs))
+            ways = " and ".join(way for way, count in channels if count)
+            report.found.append(
+                Found("device", f"{device.index}: {device.name} ({device.host_api}, {ways})")
+            )
+    except AudioUnavailable as error:
+        report.missing.append(error.problem)
+        return
+    wanted = (
+        ("loudspeaker", can_play, cell.loudspeaker.device),
+        ("microphone", can_listen, cell.microphone.device),
+    )
+    for part, usable, device_name in wanted:
+        good, text = usable(device_name)
+        if good:
+            report.found.append(Found(part, text))
+        else:
+            report.missing.append(Problem(text, f"{part} {device_name!r}"))

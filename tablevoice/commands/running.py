@@ -1,0 +1,81 @@
+"""Runs a live table with its messages on standard input and output.
+
+Joins a session to the JSON-lines link and decides when it is over: at ``close``, at a
+signal, or at the end of the input once everything is answered. Called by ``tablevoice run``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+from tablevoice.cell import Cell
+from tablevoice.errors import MessageRefused
+from tablevoice.links import messages
+from tablevoice.links.messages import Inbound
+from tablevoice.links.standard_streams import Writer, read_forever, unbuffered_input
+from tablevoice.session import Session
+from tablevoice.speech.preparing import Progress
+
+LOOK_S = 0.05
+"""How often the end of the last line is looked for once the input is over."""
+
+
+async def run_table(
+    cell: Cell, record: Path | None, progress: Progress, opened: Callable[[], None]
+) -> None:
+    """Open the table and serve it until it is over; ``opened`` is called once it is open.
+
+    Raises TablevoiceError when it cannot open.
+    """
+    loop = asyncio.get_running_loop()
+    writer = Writer(sys.stdout.buffer)
+    input_over = asyncio.Event()
+    try:
+        async with Session(cell, writer.put, record_folder=record, progress=progress) as session:
+            opened()
+
+            def take(message: Inbound | MessageRefused | None) -> None:
+                if message is None:
+                    input_over.set()
+                elif session.closed.is_set():
+                    return
+                elif isinstance(message, MessageRefused):
+                    session.refuse(message)
+                else:
+                    session.receive(message)
+
+            def close() -> None:
+                if not session.closed.is_set():
+                    session.receive(messages.Close())
+
+            def arrived(message: Inbound | MessageRefused | None) -> None:
+                loop.call_soon_threadsafe(take, message)
+
+            read_forever(unbuffered_input(), arrived)
+            _on_signals(loop, close)
+            await _over(session, input_over)
+    finally:
+        writer.close()
+
+
+async def _over(session: Session, input_over: asyncio.Event) -> None:
+    waits = [asyncio.ensure_future(event.wait()) for event in (session.closed, input_over)]
+    try:
+        await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+        while not (session.closed.is_set() or session.idle):
+            await asyncio.sleep(LOOK_S)
+    finally:
+        for wait in waits:
+            wait.cancel()
+
+
+def _on_signals(loop: asyncio.AbstractEventLoop, close: Callable[[], None]) -> None:
+    for number in (signal.SIGINT, signal.SIGTERM):
+        try:
+            loop.add_signal_handler(number, close)
+        except NotImplementedError:  # Windows: Ctrl-C arrives as KeyboardInterrupt
+            return

@@ -1,0 +1,468 @@
+"""What was said, heard, decided and held, in one SQLite file that survives a pulled plug.
+
+Every ``record_…`` is on the disk when it returns (WAL, ``synchronous=FULL``). Knows
+tables and rows, not what they mean to a dialogue; the session calls it, always from
+the one thread that opened it, since a commit may wait for a slow disk.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime, timedelta, timezone
+from pathlib import Path
+from types import MappingProxyType, TracebackType
+from typing import Any
+
+from tablevoice.errors import AudioUnavailable, Problem, StoreUnwritable
+from tablevoice.history_file import (
+    APPLICATION_ID,
+    BUSY_S,
+    SCHEMA_STEPS,
+    iso,
+    open_sound,
+    what_to_do,
+)
+from tablevoice.model import Clip, Event, Heard, Match, Spent, Utterance, Verdict
+
+KINDS = ("event", "said", "heard", "decided", "hold", "problem")
+
+
+@dataclass(frozen=True, slots=True)
+class SessionRow:
+    """One session. ``ended_utc`` is ``None`` while it runs, or after the plug was pulled."""
+
+    id: int
+    table: str
+    program_version: str
+    started_utc: str
+    ended_utc: str | None
+    how_ended: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One row of a session: ``at_s`` on the session's clock, ``utc`` as ISO 8601 text."""
+
+    kind: str
+    at_s: float
+    utc: str
+    fields: Mapping[str, Any]
+
+
+def _utc_now() -> datetime:
+    return datetime.now(timezone.utc)
+
+
+class History:
+    """The history at ``path``, made when it is not there yet.
+
+    ``keep_audio_days``: how long a person's sound is kept beside the database; 0, the
+    default, keeps none. ``problem`` tells, after opening, of a damaged history that
+    was moved aside. Raises :class:`StoreUnwritable` when nothing can be recorded here;
+    a failed ``record_…`` raises the same and leaves all earlier rows as they were.
+    """
+
+    def __init__(
+        self,
+        path: Path | str,
+        *,
+        keep_audio_days: float = 0,
+        utc_now: Callable[[], datetime] = _utc_now,
+        busy_s: float = BUSY_S,
+        schema_steps: Sequence[str] = SCHEMA_STEPS,
+    ) -> None:
+        if not 0 <= keep_audio_days < math.inf:
+            raise ValueError(f"keep_audio_days must be 0 or more, not {keep_audio_days!r}")
+        self.path = Path(path)
+        self.audio_folder = self.path.with_name(f"{self.path.stem}_audio")
+        self.problem: Problem | None = None
+        self.session: int | None = None
+        self._keep_audio_days = keep_audio_days
+        self._utc_now = utc_now
+        self._clips_kept = 0
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise self._unwritable(str(error.strerror or error)) from error
+        with self._writing():
+            self._db = open_sound(self.path, busy_s) or self._start_anew(busy_s)
+            try:
+                self._upgrade(tuple(schema_steps))
+            except BaseException:
+                self._db.close()
+                raise
+
+    def __enter__(self) -> History:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        try:
+            if self.session is not None:
+                self.end_session("closed" if error is None else type(error).__name__)
+        finally:
+            self.close()
+
+    def close(self) -> None:
+        self._db.close()
+
+    # --- sessions ---------------------------------------------------------------
+
+    def begin_session(self, table: str, program_version: str) -> int:
+        """Begin a session, forget audio that is too old, and give the session's number."""
+        if self.session is not None:
+            raise RuntimeError("a session is already being recorded")
+        with self._writing():
+            cursor = self._db.execute(
+                "INSERT INTO session (table_name, program_version, started_utc) VALUES (?, ?, ?)",
+                (table, program_version, iso(self._utc_now())),
+            )
+        if cursor.lastrowid is None:
+            raise AssertionError("SQLite gave no row number for an insert")
+        self.session = cursor.lastrowid
+        self._clips_kept = 0
+        self.forget_old_audio(self._utc_now())
+        return self.session
+
+    def end_session(self, how: str = "closed") -> None:
+        with self._writing():
+            self._db.execute(
+                "UPDATE session SET ended_utc = ?, how_ended = ? WHERE id = ?",
+                (iso(self._utc_now()), how, self._running()),
+            )
+        self.session = None
+
+    # --- recording --------------------------------------------------------------
+
+    def record_event(self, at_s: float, event: Event) -> None:
+        slots = json.dumps(dict(event.slots), ensure_ascii=False)
+        self._record("event", at_s, event_id=event.id, event=event.name, slots=slots)
+
+    def record_said(
+        self,
+        at_s: float,
+        utterance: Utterance,
+        outcome: str,
+        *,
+        start_s: float | None = None,
+        end_s: float | None = None,
+    ) -> None:
+        """What became of a line: ``said``, ``cut``, ``expired`` or ``dropped``."""
+        self._record(
+            "said",
+            at_s,
+            utterance_id=utterance.id,
+            event_id=utterance.event_id,
+            event=utterance.event,
+            line_key=utterance.line_key,
+            voice=utterance.voice,
+            text=utterance.text,
+            outcome=outcome,
+            start_s=start_s,
+            end_s=end_s,
+        )
+
+    def record_heard(
+        self,
+        at_s: float,
+        heard: Heard,
+        match: Match,
+        verdict: Verdict,
+        audio: Clip | None = None,
+    ) -> None:
+        """What was heard and how it was judged; ``audio`` is kept only if so configured."""
+        level_dbfs = heard.level_dbfs if math.isfinite(heard.level_dbfs) else None
+        self._record(
+            "heard",
+            at_s,
+            text=heard.hypothesis.text,
+            meaning=match.meaning,
+            certainty=match.score,
+            margin=match.margin,
+            verdict=verdict.value,
+            start_s=heard.start_s,
+            end_s=heard.end_s,
+            level_dbfs=level_dbfs,
+            during_speech=int(heard.during_speech),
+            evidence=json.dumps(dict(heard.hypothesis.evidence)),
+            audio_file=self._keep(audio),
+        )
+
+    def record_decided(
+        self,
+        at_s: float,
+        *,
+        event_id: str,
+        question: str,
+        value: str | None,
+        how: str,
+        certainty: float,
+        tries: int,
+    ) -> None:
+        self._record(
+            "decided",
+            at_s,
+            event_id=event_id,
+            question=question,
+            value=value,
+            how=how,
+            certainty=certainty,
+            tries=tries,
+        )
+
+    def record_hold_requested(
+        self, at_s: float, *, kind: str, phrase: str, certainty: float
+    ) -> None:
+        self._record(
+            "hold", at_s, change="requested", kind=kind, phrase=phrase, certainty=certainty
+        )
+
+    def record_hold_cleared(self, at_s: float, *, kind: str, cleared_by: str) -> None:
+        self._record("hold", at_s, change="cleared", kind=kind, cleared_by=cleared_by)
+
+    def record_problem(self, at_s: float, problem: Problem) -> None:
+        self._record("problem", at_s, what=problem.what, place=problem.where, advice=problem.do)
+
+    # --- the chooser's memory ---------------------------------------------------
+
+    def remember_spent(self, spent: Spent) -> None:
+        """Remember a line before it sounds; of one line and voice only the newest row stays.
+
+        So the table of a year is no larger than the phrasebook, and lines whose
+        conditions come up rarely keep their round.
+        """
+        with self._writing():
+            self._db.execute(
+                "INSERT OR REPLACE INTO spent (id, event, voice, line_key, round, voice_round)"
+                " VALUES ((SELECT coalesce(max(id), 0) + 1 FROM spent), ?, ?, ?, ?, ?)",
+                (spent.event, spent.voice, spent.line_key, spent.round, spent.voice_round),
+            )
+
+    def keep_only_spent(self, rows: Iterable[Spent]) -> None:
+        """Forget spent lines other than ``rows``: those that the phrasebook no longer has."""
+        kept = [
+            (row.event, row.voice, row.line_key, row.round, row.voice_round) for row in rows
+        ]
+        with self._writing(), self._transaction():
+            self._db.execute("DELETE FROM spent")
+            self._db.executemany(
+                "INSERT INTO spent (event, voice, line_key, round, voice_round)"
+                " VALUES (?, ?, ?, ?, ?)",
+                kept,
+            )
+
+    def spent(self) -> tuple[Spent, ...]:
+        """All that is remembered of spent lines, in the order in which they were spent."""
+        with self._writing():
+            rows = self._db.execute(
+                "SELECT event, voice, line_key, round, voice_round FROM spent ORDER BY id"
+            ).fetchall()
+        return tuple(Spent(*row) for row in rows)
+
+    # --- looking back -----------------------------------------------------------
+
+    def sessions(self, last: int = 10) -> tuple[SessionRow, ...]:
+        """The last sessions, newest first."""
+        with self._writing():
+            rows = self._db.execute(
+                "SELECT id, table_name, program_version, started_utc, ended_utc, how_ended"
+                " FROM session ORDER BY id DESC LIMIT ?",
+                (last,),
+            ).fetchall()
+        return tuple(SessionRow(*row) for row in rows)
+
+    def entries(
+        self, session: int, kinds: Sequence[str] = KINDS, last: int | None = None
+    ) -> tuple[Entry, ...]:
+        """The entries of a session in time order; only the ``last`` so many when given."""
+        unknown = sorted(set(kinds) - set(KINDS))
+        if unknown:
+            raise ValueError(f"no such kinds of entry: {unknown}; there are {KINDS}")
+        limit = -1 if last is None else last  # SQLite: a negative limit is none
+        found: list[tuple[float, str, int, Entry]] = []
+        with self._writing():
+            for kind in kinds:
+                cursor = self._db.execute(
+                    f"SELECT * FROM {kind} WHERE session = ? ORDER BY at_s DESC, id DESC LIMIT ?",
+                    (session, limit),
+                )
+                columns = [column[0] for column in cursor.description]
+                for row in cursor:
+                    fields = dict(zip(columns, row, strict=True))
+                    row_id = fields.pop("id")
+                    del fields["session"]
+                    at_s, utc = fields.pop("at_s"), fields.pop("utc")
+                    entry = Entry(kind, at_s, utc, MappingProxyType(fields))
+                    found.append((at_s, utc, row_id, entry))
+        found.sort(key=lambda item: item[:3])
+        entries = tuple(entry for *_, entry in found)
+        return entries if last is None else entries[max(0, len(entries) - last) :]
+
+    def utterances(self, session: int, last: int | None = None) -> tuple[Entry, ...]:
+        """What the table said and what it heard in a session, in time order."""
+        return self.entries(session, ("said", "heard"), last)
+
+    def hold_in_force(self) -> str | None:
+        """The kind of a hold that was requested and never cleared, over any restart."""
+        with self._writing():
+            row = self._db.execute(
+                "SELECT change, kind FROM hold ORDER BY id DESC LIMIT 1"
+            ).fetchone()
+        return row[1] if row is not None and row[0] == "requested" else None
+
+    # --- a person's sound -------------------------------------------------------
+
+    def forget_old_audio(self, now: datetime) -> int:
+        """Delete sound older than the days it may be kept, and give how many files went.
+
+        With ``keep_audio_days`` 0 all of it goes. The words stay in the history.
+        """
+        oldest = now.astimezone(timezone.utc) - timedelta(days=self._keep_audio_days)
+        with self._writing():
+            kept = self._db.execute(
+                "SELECT audio_file FROM heard WHERE audio_file IS NOT NULL AND utc > ?",
+                (iso(oldest),),
+            ).fetchall()
+        keep = {name for (name,) in kept} if self._keep_audio_days else set()
+        gone = 0
+        # By folder, not by row: a file whose row never came to be is deleted as well.
+        for file in self.audio_folder.glob("heard-*.flac*"):
+            if file.name not in keep:
+                try:
+                    file.unlink(missing_ok=True)
+                except OSError as error:
+                    raise self._unwritable(f"cannot delete {file.name}: {error}") from error
+                gone += 1
+        with self._writing():
+            self._db.execute(
+                "UPDATE heard SET audio_file = NULL WHERE audio_file IS NOT NULL AND"
+                " (utc <= ? OR ?)",
+                (iso(oldest), not self._keep_audio_days),
+            )
+        return gone
+
+    def _keep(self, audio: Clip | None) -> str | None:
+        if audio is None or not self._keep_audio_days:
+            return None
+        # Here, so that a history without sound needs no sound library.
+        from tablevoice.audio.clip_files import write_clip
+
+        self._clips_kept += 1
+        name = f"heard-{self._running():06d}-{self._clips_kept:05d}.flac"
+        try:
+            self.audio_folder.mkdir(exist_ok=True)
+            write_clip(self.audio_folder / name, audio)
+        except (OSError, AudioUnavailable) as error:
+            raise self._unwritable(f"cannot keep {name}: {error}") from error
+        return name
+
+    # --- the database -----------------------------------------------------------
+
+    def _running(self) -> int:
+        if self.session is None:
+            raise RuntimeError("no session is being recorded; call begin_session first")
+        return self.session
+
+    def _record(self, table: str, at_s: float, /, **fields: object) -> None:
+        for name, value in {"at_s": at_s, **fields}.items():
+            if isinstance(value, float) and not math.isfinite(value):
+                raise ValueError(f"{table}.{name} must be a finite number, not {value!r}")
+        row = {
+            "session": self._running(),
+            "at_s": at_s,
+            "utc": iso(self._utc_now()),
+            **fields,
+        }
+        marks = ", ".join("?" * len(row))
+        with self._writing():
+            self._db.execute(
+                f"INSERT INTO {table} ({', '.join(row)}) VALUES ({marks})", tuple(row.values())
+            )
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        """Turn what SQLite says about the file into the one error for it."""
+        try:
+            yield
+        except (sqlite3.ProgrammingError, sqlite3.IntegrityError):
+            raise  # a mistake in the program, not in the store
+        except sqlite3.DatabaseError as error:
+            raise self._unwritable(str(error)) from error
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Put what is recorded within on the disk at once: one wait instead of many.
+
+        Until it ends nothing of it is safe; when it fails none of it is kept.
+        """
+        with self._writing(), self._transaction():
+            yield
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+            self._db.execute("COMMIT")
+        except BaseException:
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+            raise
+
+    def _unwritable(self, reason: str) -> StoreUnwritable:
+        return StoreUnwritable(
+            f"the history cannot be kept: {reason}", where=str(self.path), do=what_to_do(reason)
+        )
+
+    def _upgrade(self, steps: tuple[str, ...]) -> None:
+        (version,) = self._db.execute("PRAGMA user_version").fetchone()
+        if version > len(steps):
+            raise StoreUnwritable(
+                f"the history has schema version {version}, this program knows {len(steps)}",
+                where=str(self.path),
+                do="Use the newer program that wrote it, or name another history file.",
+            )
+        if version == len(steps):
+            return
+        with self._transaction():
+            # Another program may have done it while this one waited for the lock.
+            (version,) = self._db.execute("PRAGMA user_version").fetchone()
+            for step in steps[version:]:
+                for statement in step.split(";"):
+                    self._db.execute(statement)
+            self._db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            self._db.execute(f"PRAGMA user_version = {max(version, len(steps))}")
+
+    def _start_anew(self, busy_s: float) -> sqlite3.Connection:
+        """Move a damaged history aside, with all that SQLite keeps beside it."""
+        stamp = self._utc_now().astimezone(timezone.utc).strftime("%Y%m%dT%H%M%SZ")
+        aside = self.path.with_name(f"{self.path.name}.damaged-{stamp}")
+        number = 1
+        while aside.exists():
+            number += 1
+            aside = self.path.with_name(f"{self.path.name}.damaged-{stamp}-{number}")
+        try:
+            for ending in ("-wal", "-shm", ""):
+                beside = self.path.with_name(self.path.name + ending)
+                if beside.exists():
+                    beside.rename(aside.with_name(aside.name + ending))
+        except OSError as error:
+            raise self._unwritable(f"it is damaged and cannot be moved: {error}") from error
+        self.problem = Problem(
+            "the history was damaged; it was moved aside and a new one begun",
+            str(aside),
+            "Keep the file: SQLite's .recover command may bring back what it holds.",
+        )
+        fresh = open_sound(self.path, busy_s)
+        if fresh is None:
+            raise self._unwritable("a new file reads back damaged")
+        return fresh

@@ -1,0 +1,149 @@
+"""From microphone samples to what a person said: gate, endpointer and recogniser in one line.
+
+Knows what may be heard now and whether the table itself is speaking; knows no device, no
+clock (times are passed in) and no meaning. The table feeds it; what it returns goes to
+:mod:`tablevoice.listening.matching` and :mod:`tablevoice.listening.judging`.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Collection
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from tablevoice.listening.certainty import all_that_was_said
+from tablevoice.listening.endpointing import (
+    Endpointer,
+    EndpointOptions,
+    SpeechDropped,
+    SpeechEnded,
+    SpeechFrames,
+    SpeechStarted,
+)
+from tablevoice.listening.framing import FRAME_S, FRAME_SAMPLES, clean, frames_in
+from tablevoice.listening.gate import Gate, GateOptions, GateState
+from tablevoice.listening.recognisers import Recogniser
+from tablevoice.listening.wording import normalise
+from tablevoice.model import LISTENING_RATE_HZ, Heard, Samples
+
+_ONSET_FRAMES = 8
+"""The double-talk rule needs some frames to be sure; the onset of the word lies before."""
+
+
+_KEPT_BACK_GAIN = 0.2
+"""Not zero: the recogniser takes the mean of the room's sound from these frames too."""
+
+
+@dataclass(frozen=True, slots=True)
+class EarOptions:
+    """How the ear cuts utterances and how it keeps the table's own voice out."""
+
+    endpoint: EndpointOptions = field(default_factory=EndpointOptions)
+    gate: GateOptions = field(default_factory=GateOptions)
+
+
+class Ear:
+    """One microphone. Feed it 16 kHz mono blocks of any size; it is not thread-safe."""
+
+    def __init__(self, recogniser: Recogniser, options: EarOptions = EarOptions()) -> None:
+        self.options = options
+        self._recogniser = recogniser
+        self._endpointer = Endpointer(options.endpoint, recogniser.complete)
+        self._gate = Gate(options.gate)
+        self._phrases: frozenset[str] = frozenset()
+        self._standing: frozenset[str] = frozenset()
+        self._microphone = np.zeros(0, dtype=np.float32)
+        self._reference = np.zeros(0, dtype=np.float32)
+        self._passed: deque[bool] = deque(maxlen=frames_in(options.endpoint.preroll_s) + 1)
+        # True where the table itself sounded, for the frames an utterance may reach back over.
+        self._own_voice: deque[bool] = deque(
+            maxlen=round((options.endpoint.longest_s + 2.0) / FRAME_S)
+        )
+
+    def allow(self, phrases: Collection[str], standing_phrases: Collection[str]) -> None:
+        """What may be heard from the next utterance on.
+
+        An utterance that is already open is finished with the phrases that were allowed
+        when it began: the person answers what they heard before they opened their mouth,
+        and a decoder cannot change its grammar in the middle. Matching then holds the
+        text against what is expected by that time.
+        """
+        self._phrases = frozenset(filter(None, map(normalise, phrases)))
+        self._standing = frozenset(filter(None, map(normalise, standing_phrases)))
+
+    @property
+    def in_speech(self) -> bool:
+        """Whether a person is speaking right now, as far as the endpointer can tell."""
+        return self._endpointer.in_speech
+
+    def feed(self, samples: Samples, now_s: float, reference: Samples | None = None) -> list[Heard]:
+        """Listen to a block of shape ``(n,)`` whose last sample was taken at ``now_s``.
+
+        ``reference``: what the loudspeaker played meanwhile, of the same length; ``None``
+        when it was silent.
+        """
+        block = clean(samples)
+        played = np.zeros(len(block), dtype=np.float32) if reference is None else clean(reference)
+        if len(played) != len(block):
+            raise ValueError("microphone and reference must be equally long")
+        block = np.concatenate((self._microphone, block))
+        played = np.concatenate((self._reference, played))
+        whole = len(block) // FRAME_SAMPLES * FRAME_SAMPLES
+        self._microphone, self._reference = block[whole:], played[whole:]
+        heard: list[Heard] = []
+        # Stream time runs in samples; this is where it stands on the session's clock.
+        zero_s = now_s - len(self._microphone) / LISTENING_RATE_HZ - self._stream_s(whole)
+        for start in range(0, whole, FRAME_SAMPLES):
+            cut = slice(start, start + FRAME_SAMPLES)
+            self._feed_frame(block[cut], played[cut], zero_s, heard)
+        return heard
+
+    def _stream_s(self, more_samples: int) -> float:
+        return self._endpointer.now_s + more_samples / LISTENING_RATE_HZ
+
+    def _feed_frame(
+        self, frame: Samples, played: Samples, zero_s: float, heard: list[Heard]
+    ) -> None:
+        gated = self._gate.feed(frame, played)[0]
+        self._passed.append(gated.passed)
+        self._own_voice.append(gated.state is GateState.SPEAKING)
+        for event in self._endpointer.feed(frame, np.array([gated.passed])):
+            if isinstance(event, SpeechStarted):
+                speaking = gated.state is GateState.SPEAKING
+                self._recogniser.set_phrases(
+                    self._standing if speaking else self._phrases | self._standing
+                )
+                self._recogniser.start()
+            elif isinstance(event, SpeechFrames):
+                self._recogniser.feed(self._without_own_voice(event.samples))
+            elif isinstance(event, SpeechEnded):
+                heard.append(self._finish(event, zero_s))
+            else:
+                assert isinstance(event, SpeechDropped)
+                self._recogniser.finish()
+
+    def _without_own_voice(self, samples: Samples) -> Samples:
+        """Turn down what the gate kept back, but for a little before each frame that passed."""
+        count = len(samples) // FRAME_SAMPLES
+        known = list(self._passed)
+        gains = [
+            1.0 if any(known[index : index + _ONSET_FRAMES + 1]) else _KEPT_BACK_GAIN
+            for index in range(len(known) - count, len(known))
+        ]
+        return samples * np.repeat(np.array(gains, dtype=np.float32), FRAME_SAMPLES)
+
+    def _finish(self, event: SpeechEnded, zero_s: float) -> Heard:
+        frames_ago = round((self._endpointer.now_s - event.start_s) / FRAME_S)
+        length = max(1, round((event.end_s - event.start_s) / FRAME_S))
+        spoken = list(self._own_voice)[-frames_ago:][:length]
+        hypothesis = self._recogniser.finish()
+        return Heard(
+            all_that_was_said(hypothesis, event.end_s - event.start_s),
+            zero_s + event.start_s,
+            zero_s + event.end_s,
+            event.level_dbfs,
+            during_speech=2 * sum(spoken) > len(spoken),
+            samples=event.samples,
+        )

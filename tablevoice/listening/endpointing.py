@@ -1,0 +1,273 @@
+"""Cuts the microphone's stream into utterances, in sample counts only.
+
+Knows the level of the stream, the webrtc voice detector's opinion and an
+adaptive noise floor; does not know words, devices or the time of day. The
+:mod:`tablevoice.listening.ear` feeds it and acts on its events.
+
+The voice detector alone holds an utterance open for ever in steady shop noise, so a
+frame counts as speech only when it also stands clear of the floor. The floor follows
+the *minimum* of the smoothed level over a sliding window (minimum statistics: R.
+Martin, IEEE Trans. Speech Audio Proc. 9(5), 2001, from memory): speech falls back to
+the floor between its syllables, a pump does not, so a level step is forgotten when the
+window has passed over it.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+from pocketsphinx import Vad
+
+from tablevoice.listening.framing import (
+    FRAME_S,
+    FRAME_SAMPLES,
+    SILENCE_DBFS,
+    BandMeter,
+    clean,
+    dbfs,
+    frames_in,
+    to_pcm,
+)
+from tablevoice.model import LISTENING_RATE_HZ, Samples
+
+
+@dataclass(frozen=True, slots=True)
+class EndpointOptions:
+    """When an utterance begins and ends. All times in seconds of audio.
+
+    ``above_floor_db``: how far a frame must stand above the noise floor to open an
+    utterance; ``hold_above_db`` (lower) to keep it open. ``silence_s`` ends an utterance that
+    may be complete, ``gap_s`` one that surely is not (people pause between two words).
+    ``below_peak_db``: a frame that far below the utterance's peak is its tail, not speech.
+    ``floor_window_s``: how long
+    a step of the noise can pass for speech.
+    """
+
+    silence_s: float = 0.21
+    gap_s: float = 0.60
+    preroll_s: float = 0.25
+    shortest_s: float = 0.10
+    longest_s: float = 10.0
+    above_floor_db: float = 6.0
+    hold_above_db: float = 4.0
+    below_peak_db: float = 26.0
+    quietest_dbfs: float = -58.0
+    floor_window_s: float = 1.5
+    onset_frames: int = 5
+    onset_window: int = 8
+    vad_mode: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class SpeechStarted:
+    """An utterance began; ``at_s`` is the start of its pre-roll, in stream time."""
+
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SpeechFrames:
+    """More audio of the open utterance (the first one carries the pre-roll)."""
+
+    samples: Samples
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SpeechEnded:
+    """The utterance is over: ``start_s`` to ``end_s`` bound the speech itself.
+
+    ``samples`` is everything from the pre-roll to now. ``level_dbfs`` is the RMS level
+    of the frames that counted as speech; ``forced`` says that it was cut at the longest
+    allowed length.
+    """
+
+    start_s: float
+    end_s: float
+    samples: Samples
+    level_dbfs: float
+    forced: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SpeechDropped:
+    """What began as an utterance was too short to be a word (a click, a knock)."""
+
+    start_s: float
+    end_s: float
+
+
+EndpointEvent: TypeAlias = SpeechStarted | SpeechFrames | SpeechEnded | SpeechDropped
+
+
+class Endpointer:
+    """Streaming endpointer over 16 kHz mono blocks of any size."""
+
+    def __init__(
+        self,
+        options: EndpointOptions = EndpointOptions(),
+        complete: Callable[[], bool] = lambda: True,
+    ) -> None:
+        """``complete`` is asked at a pause whether the person may have finished.
+
+        A frame's events are to be acted on before the next frame is fed if it depends on
+        them (the ear feeds single frames).
+        """
+        self.options = options
+        self._complete = complete
+        self._vad = Vad(options.vad_mode, LISTENING_RATE_HZ, FRAME_S)
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget everything, the noise floor included; stream time starts at zero again."""
+        options = self.options
+        self._meter = BandMeter()
+        self._rest = np.zeros(0, dtype=np.float32)
+        self._frame = 0
+        self._preroll: deque[Samples] = deque(maxlen=frames_in(options.preroll_s))
+        self._smooth: deque[float] = deque(maxlen=5)
+        self._floors: deque[float] = deque(maxlen=frames_in(options.floor_window_s))
+        self._recent: deque[bool] = deque(maxlen=options.onset_window)
+        self._open: _OpenUtterance | None = None
+
+    @property
+    def now_s(self) -> float:
+        """How much of the stream has been judged."""
+        return self._frame * FRAME_S
+
+    @property
+    def noise_floor_dbfs(self) -> float:
+        """Level of the steady noise in the speech band (200 Hz to 4 kHz)."""
+        if not self._floors:
+            return self.options.quietest_dbfs
+        return max(min(self._floors) + _MINIMUM_BIAS_DB, self.options.quietest_dbfs)
+
+    @property
+    def in_speech(self) -> bool:
+        return self._open is not None
+
+    def feed(
+        self, samples: Samples, passed: NDArray[np.bool_] | None = None
+    ) -> list[EndpointEvent]:
+        """Judge a block of shape ``(n,)`` and return what happened in it, in order.
+
+        ``passed`` (shape ``(n / 160,)``) says for each 10 ms frame whether the gate lets it
+        count; with it, ``n`` must be whole frames and no rest may be waiting.
+        """
+        block = np.concatenate((self._rest, np.asarray(samples, dtype=np.float32)))
+        count = len(block) // FRAME_SAMPLES
+        self._rest = block[count * FRAME_SAMPLES :]
+        if passed is not None and (len(passed) != count or len(self._rest)):
+            raise ValueError("a gated block must be whole frames, one flag each")
+        if not count:
+            return []
+        block = clean(block[: count * FRAME_SAMPLES])
+        power = self._meter.measure(block)
+        pcm = to_pcm(block)
+        events: list[EndpointEvent] = []
+        for index in range(count):
+            cut = slice(index * FRAME_SAMPLES, (index + 1) * FRAME_SAMPLES)
+            allowed = passed is None or bool(passed[index])
+            voiced = bool(self._vad.is_speech(pcm[2 * cut.start : 2 * cut.stop]))
+            self._judge(block[cut], float(power[index]), voiced, allowed, events)
+        return events
+
+    def flush(self) -> list[EndpointEvent]:
+        """End an open utterance now (the stream is over)."""
+        events: list[EndpointEvent] = []
+        if self._open is not None:
+            self._close(events, forced=False)
+        return events
+
+    def _judge(
+        self,
+        frame: Samples,
+        power: float,
+        voiced: bool,
+        allowed: bool,
+        events: list[EndpointEvent],
+    ) -> None:
+        options = self.options
+        self._smooth.append(power)
+        level_dbfs = dbfs(power)
+        if allowed:  # a gated frame is the table's own voice: it says nothing about the room
+            self._floors.append(dbfs(sum(self._smooth) / len(self._smooth)))
+        floor_dbfs = self.noise_floor_dbfs
+        self._frame += 1
+        utterance = self._open
+        if utterance is None:
+            loud = level_dbfs > floor_dbfs + options.above_floor_db
+            self._recent.append(voiced and loud and allowed)
+            self._preroll.append(frame)
+            if sum(self._recent) >= options.onset_frames:
+                self._begin(events)
+            return
+        utterance.frames.append(frame)
+        events.append(SpeechFrames(frame))
+        utterance.peak_dbfs = max(utterance.peak_dbfs, level_dbfs)
+        threshold_dbfs = max(
+            floor_dbfs + options.hold_above_db, utterance.peak_dbfs - options.below_peak_db
+        )
+        if allowed and level_dbfs > threshold_dbfs:
+            utterance.note(self._frame, power)
+        silent = self._frame - utterance.last_frame
+        if silent >= frames_in(options.gap_s) or (
+            # Asked every 20 ms of a pause only: the answer costs a look into the decoder.
+            silent >= frames_in(options.silence_s)
+            and (silent - frames_in(options.silence_s)) % 2 == 0
+            and self._complete()
+        ):
+            self._close(events, forced=False)
+        elif (self._frame - utterance.first_frame) * FRAME_S >= options.longest_s:
+            self._close(events, forced=True)
+
+    def _begin(self, events: list[EndpointEvent]) -> None:
+        first = self._frame - len(self._recent) + list(self._recent).index(True)
+        frames = list(self._preroll)
+        self._open = _OpenUtterance(first, frames)
+        for _ in range(sum(self._recent)):
+            self._open.note(self._frame, self._smooth[-1])
+        self._recent.clear()
+        self._preroll.clear()
+        events.append(SpeechStarted((self._frame - len(frames)) * FRAME_S))
+        events.append(SpeechFrames(np.concatenate(frames)))
+
+    def _close(self, events: list[EndpointEvent], *, forced: bool) -> None:
+        utterance = self._open
+        assert utterance is not None
+        self._open = None
+        self._recent.clear()
+        tail = utterance.frames[-frames_in(self.options.preroll_s) :]
+        self._preroll.extend(tail if forced else tail[-1:])
+        start_s, end_s = utterance.first_frame * FRAME_S, utterance.last_frame * FRAME_S
+        if utterance.speech_frames * FRAME_S < self.options.shortest_s:
+            events.append(SpeechDropped(start_s, end_s))
+            return
+        samples = np.concatenate(utterance.frames)
+        level_dbfs = dbfs(utterance.power / utterance.speech_frames)
+        events.append(SpeechEnded(start_s, end_s, samples, level_dbfs, forced))
+
+
+_MINIMUM_BIAS_DB = 1.5
+"""The minimum of a fluctuating level lies below its mean; about so far for 50 ms smoothing."""
+
+
+class _OpenUtterance:
+    """Book-keeping of the utterance that is being spoken."""
+
+    def __init__(self, first_frame: int, frames: list[Samples]) -> None:
+        self.first_frame = first_frame
+        self.frames = frames
+        self.last_frame = first_frame
+        self.speech_frames = 0
+        self.power = 0.0
+        self.peak_dbfs = SILENCE_DBFS
+
+    def note(self, frame: int, power: float) -> None:
+        self.last_frame = frame
+        self.speech_frames += 1
+        self.power += power

@@ -1,0 +1,249 @@
+"""Slots of lines: what may stand in them, which lines they allow, the text they make.
+
+A slot's value comes from a controller and is data: braces in it are never filled in
+again, control characters are refused. Pure; the chooser, the preparation of lines and
+the links' checks call it.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections import deque
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import product
+from typing import TypeAlias
+
+from tablevoice.errors import MessageRefused
+from tablevoice.model import Condition, EventLines, Line, SlotValue
+from tablevoice.nearest import advice
+from tablevoice.phrasebook.schema import MAX_SLOT_TEXT
+
+SlotValues: TypeAlias = Mapping[str, tuple[SlotValue, ...] | None]
+"""The known values of each slot; ``None`` where any short text may come."""
+
+MAX_SLOT_INT = 2**63 - 1
+
+_TOKEN = re.compile(r"\{\{|\}\}|\{([^{}]*)\}|[{}]")
+_UNSPEAKABLE = ("Cc", "Cs", "Zl", "Zp")
+"""Unicode's control characters, lone surrogates, line and paragraph separators."""
+
+
+@dataclass(frozen=True, slots=True)
+class SlotName:
+    """A place in a text that is filled from the slot ``name``."""
+
+    name: str
+
+
+@lru_cache(maxsize=16_384)
+def parsed(text: str) -> tuple[str | SlotName, ...]:
+    """A line's text as plain pieces and slots; ``{{`` and ``}}`` are plain braces.
+
+    Raises ValueError, saying what is wrong with the braces.
+    """
+    pieces: list[str | SlotName] = []
+    end = 0
+    for token in _TOKEN.finditer(text):
+        if token.start() > end:
+            pieces.append(text[end : token.start()])
+        end = token.end()
+        name = token.group(1)
+        if name is not None:
+            if not name.isidentifier():
+                raise ValueError(f"'{{{name}}}' is no slot")
+            pieces.append(SlotName(name))
+        elif len(token.group()) == 2:
+            pieces.append(token.group()[0])
+        else:
+            raise ValueError(f"the brace '{token.group()}' has no partner")
+    if end < len(text):
+        pieces.append(text[end:])
+    return tuple(pieces)
+
+
+def slots_in(text: str) -> tuple[str, ...]:
+    """Names of the slots that a text uses, each once, in order. Raises ValueError as `parsed`."""
+    return tuple(dict.fromkeys(
+        piece.name for piece in parsed(text) if isinstance(piece, SlotName)))
+
+
+def fill(text: str, slots: Mapping[str, SlotValue]) -> str:
+    """The text with its slots filled in.
+
+    Raises MessageRefused for a slot that has no value or one that cannot be said.
+    """
+    out = []
+    for piece in parsed(text):
+        if isinstance(piece, str):
+            out.append(piece)
+        elif piece.name in slots:
+            out.append(sayable(piece.name, slots[piece.name]))
+        else:
+            raise MessageRefused(f"slot {piece.name!r} has no value.", where=f"slots.{piece.name}",
+                                 do="Send it with the event.")
+    return "".join(out)
+
+
+def sayable(slot: str, value: SlotValue) -> str:
+    """A slot's value as text.
+
+    Raises MessageRefused: neither text nor whole number, empty, over ``MAX_SLOT_TEXT``
+    characters, or with control characters.
+    """
+    problem = unsayable(value)
+    if problem is not None:
+        raise MessageRefused(f"slot {slot!r}: {problem[0]}.", where=f"slots.{slot}", do=problem[1])
+    return str(value)
+
+
+def unsayable(value: object) -> tuple[str, str] | None:
+    """What is wrong with a slot's value and what would be right; ``None`` when nothing is."""
+    if isinstance(value, bool) or not isinstance(value, (str, int)):
+        return (f"found {type(value).__name__} for a value", "Use a text or a whole number.")
+    if isinstance(value, int):
+        if abs(value) > MAX_SLOT_INT:  # an int beyond some thousand digits cannot even be shown
+            return ("the number is too large", "Use one of at most 18 digits.")
+        return None
+    if not value.strip():
+        return ("the text is empty", "Use a text that can be said.")
+    if len(value) > MAX_SLOT_TEXT:
+        return (f"the text is {len(value)} characters long",
+                f"Use at most {MAX_SLOT_TEXT} characters.")
+    for character in value:
+        if unicodedata.category(character) in _UNSPEAKABLE:
+            return (f"the text holds the control character U+{ord(character):04X}", "Take it out.")
+    return None
+
+
+def holds(condition: Condition, value: SlotValue) -> bool:
+    """Whether a slot's value meets a condition; bounds are met by numbers only."""
+    if condition.among is not None and value not in condition.among:
+        return False
+    if value in condition.not_among:
+        return False
+    if condition.at_least is not None and (isinstance(value, str) or value < condition.at_least):
+        return False
+    return not (condition.at_most is not None
+                and (isinstance(value, str) or value > condition.at_most))
+
+
+def eligible(line: Line, slots: Mapping[str, SlotValue]) -> bool:
+    """Whether all conditions of a line hold; one on a slot without a value does not."""
+    return all(
+        condition.slot in slots and holds(condition, slots[condition.slot])
+        for condition in line.when
+    )
+
+
+def voice_slot(voice: str | None) -> str | None:
+    """The slot that names the voice (``{arm}`` -> ``arm``), ``None`` when none does."""
+    if voice is not None and voice.startswith("{") and voice.endswith("}"):
+        return voice[1:-1]
+    return None
+
+
+def voice_of(line: Line, slots: Mapping[str, SlotValue], default: str) -> str:
+    """Who says a line: its voice, the value of the slot that names it, or ``default``.
+
+    Raises MessageRefused when that slot has no value.
+    """
+    if line.voice is None:
+        return default
+    slot = voice_slot(line.voice)
+    if slot is None:
+        return line.voice
+    if slot not in slots:
+        raise MessageRefused(f"slot {slot!r} has no value and names the voice.",
+                             where=f"slots.{slot}", do="Send it with the event.")
+    return sayable(slot, slots[slot])
+
+
+def fillings(
+    event_lines: EventLines, slot_values: SlotValues, limit: int, default_voice: str = ""
+) -> Iterator[tuple[Line, dict[str, SlotValue], str, str]]:
+    """Every text that can be said with known values: (line, slots, text, voice), at most ``limit``.
+
+    Each line gives its first text before any gives its second, so that a small limit
+    is shared out. Lines that need a slot without known values, and those of weight 0,
+    give none. The same text by the same voice comes once. ``default_voice`` stands for
+    the table's first voice.
+    """
+    seen: set[tuple[str, str]] = set()
+    waiting = deque(
+        (line, _choices(line, slot_values)) for line in event_lines.lines if line.weight > 0
+    )
+    while waiting and len(seen) < limit:
+        line, choices = waiting.popleft()
+        slots = next(choices, None)
+        if slots is None:
+            continue
+        waiting.append((line, choices))
+        text, voice = fill(line.text, slots), voice_of(line, slots, default_voice)
+        if (text, voice) not in seen:
+            seen.add((text, voice))
+            yield line, slots, text, voice
+
+
+def _choices(line: Line, slot_values: SlotValues) -> Iterator[dict[str, SlotValue]]:
+    """The values of known slots that a line uses anywhere and that let it be said."""
+    spoken = set(slots_in(line.text)) | ({voice_slot(line.voice)} - {None})
+    names = sorted(name for name in spoken if name is not None)
+    if any(slot_values.get(name) is None for name in names):
+        return
+    names += sorted({condition.slot for condition in line.when
+                     if slot_values.get(condition.slot) is not None} - set(names))
+    tests: dict[str, list[Condition]] = {}
+    for condition in line.when:
+        tests.setdefault(condition.slot, []).append(condition)
+    allowed = [
+        [value for value in slot_values[name] or ()
+         if all(holds(condition, value) for condition in tests.get(name, ()))]
+        for name in names
+    ]
+    for values in product(*allowed):
+        yield dict(zip(names, values, strict=True))
+
+
+def check_slots(
+    event_lines: EventLines, slot_values: SlotValues, slots: Mapping[str, SlotValue]
+) -> None:
+    """Check what a controller sent with an event.
+
+    Raises MessageRefused for a missing slot, one that the event does not have, or a
+    value that its slot does not know; the message names the nearest valid one.
+    """
+    event = f"event {event_lines.name!r}"
+    for name in slots:
+        if name not in event_lines.slots:
+            do = advice(str(name)[:80], event_lines.slots) if event_lines.slots else \
+                "Send it without slots."
+            raise MessageRefused(f"{event} has no slot {str(name)[:80]!r}.", where="slots", do=do)
+    for name in event_lines.slots:
+        if name not in slots:
+            raise MessageRefused(f"{event} needs the slot {name!r}.", where="slots",
+                                 do=_example(name, slot_values.get(name)))
+        value = slots[name]
+        sayable(name, value)
+        known = slot_values.get(name)
+        if known is not None and value not in known:
+            raise MessageRefused(f"slot {name!r} cannot be {value!r}.", where=f"slots.{name}",
+                                 do=nearest_value(value, known))
+
+
+def nearest_value(value: SlotValue, known: tuple[SlotValue, ...]) -> str:
+    """What to do about a value that a slot does not know."""
+    for other in known:
+        if str(other) == str(value):
+            kind = "number, without quotes" if isinstance(other, int) else "text, in quotes"
+            return f"Write it as a {kind}."
+    if isinstance(value, int) and all(isinstance(other, int) for other in known):
+        shown = ", ".join(map(str, known[:12])) + (", …" if len(known) > 12 else "")
+        return f"Use one of: {shown}."
+    return advice(str(value), [str(other) for other in known])
+
+
+def _example(name: str, known: tuple[SlotValue, ...] | None) -> str:
+    return f"Send it: {name}={known[0] if known else '…'}."

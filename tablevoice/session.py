@@ -1,0 +1,402 @@
+"""A live session: one table with a real loudspeaker and a real microphone.
+
+Drives a :class:`tablevoice.table.Table` on one asyncio loop, which never waits: one
+thread owns the loudspeaker, one the microphone; recognition, rendering and the record
+(a disk may be slow) each have a thread of their own beside the loop. Links come and go
+outside: they call :meth:`Session.receive` and are told every message of the table.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+import queue
+import threading
+import time
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import TimeoutError as NotInTime
+from contextlib import ExitStack
+from datetime import datetime, timezone
+from pathlib import Path
+from types import TracebackType
+from typing import TypeAlias
+
+import numpy as np
+
+from tablevoice import __version__
+from tablevoice.assembly import Assembly, within_limits
+from tablevoice.audio.loudspeaker import Loudspeaker
+from tablevoice.audio.microphone import Microphone, MicrophoneBlock
+from tablevoice.cell import Cell, load_cell
+from tablevoice.errors import (
+    AudioUnavailable,
+    EngineFailed,
+    MessageRefused,
+    Problem,
+    TablevoiceError,
+)
+from tablevoice.links import messages
+from tablevoice.links.messages import Inbound, Outbound
+from tablevoice.model import LISTENING_RATE_HZ, Clip, Heard, Samples, SlotValue, Utterance
+from tablevoice.session_records import Record
+from tablevoice.speech.preparing import Progress
+from tablevoice.table import Action, CutShort, Send, Sound, Spend
+
+Told: TypeAlias = Callable[[Outbound], None]
+"""Called on the session's loop with each message of the table; must return soon."""
+
+WRITTEN_WITHIN_S = 0.5
+"""A line waits so long for its use to be written down; then it is said all the same."""
+
+ANSWER_WITHIN_S = 2.0
+"""How long closing waits for the listening thread."""
+
+
+class Session:
+    """One open table, an async context manager. Use it from the loop that opened it.
+
+    ``told`` is called with every message. ``record_folder`` overrules the cell's
+    (each session gets a folder of its own in it). ``progress`` follows the preparation
+    of lines. Opening raises TablevoiceError when this table cannot open.
+    """
+
+    def __init__(
+        self,
+        cell: Cell,
+        told: Told = lambda message: None,
+        *,
+        record_folder: Path | None = None,
+        progress: Progress | None = None,
+        seed: int | None = None,
+    ) -> None:
+        self.cell = cell
+        self.closed = asyncio.Event()
+        self._told = told
+        self._folder = record_folder if record_folder is not None else cell.record_folder
+        self._progress = progress
+        self._seed = time.time_ns() if seed is None else seed
+        self._numbers = itertools.count(1)
+        self._waiting: dict[str, asyncio.Future[messages.AnswerGiven | messages.Done]] = {}
+        self._changed = asyncio.Event()
+        self._parts_open = ExitStack()
+        self._keeper = ThreadPoolExecutor(1, "record")
+        self._unwritten: queue.SimpleQueue[Callable[[Record], None]] = queue.SimpleQueue()
+        self._written: Future[None] | None = None
+        self._current: str | None = None
+        self._stopping = threading.Event()
+        self._allowed: tuple[tuple[str, ...], tuple[str, ...]] = ((), ())
+
+    async def __aenter__(self) -> Session:
+        self._loop = asyncio.get_running_loop()
+        try:
+            # The history belongs to the thread that opens it.
+            await self._loop.run_in_executor(self._keeper, self._open)
+        except BaseException:
+            self._keeper.shutdown()
+            raise
+        self._ticking = self._loop.create_task(self._tick())
+        self._listening.start()
+        self._carry_out(self._table.opened(__version__, self.now_s))
+        for problem in self._parts.problems:
+            self._report(problem)
+        return self
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        try:
+            if not self.closed.is_set():
+                self.receive(messages.Close())
+        finally:
+            self._stopping.set()
+            self._ticking.cancel()
+            await asyncio.gather(self._ticking, return_exceptions=True)
+            await self._loop.run_in_executor(None, self._listening.join, ANSWER_WITHIN_S)
+            await self._loop.run_in_executor(self._keeper, self._parts_open.close)
+            self._keeper.shutdown()
+
+    def _open(self) -> None:
+        with ExitStack() as opening:
+            self._open_parts(opening)
+            self._parts_open = opening.pop_all()
+
+    def _open_parts(self, opening: ExitStack) -> None:
+        self._parts = opening.enter_context(Assembly(self.cell))
+        missing = self._parts.missing_voices()
+        if missing:
+            raise EngineFailed(missing[0].what, where=missing[0].where, do=missing[0].do)
+        self._parts.prepare(self._progress)
+        overlong = {line.key for line, *_ in self._parts.overlong()}
+        book = within_limits(self.cell.phrasebook, lambda line: line.key in overlong)
+        self._table = self._parts.open_table(self._seed, book)
+        if self._parts.history is not None:
+            self._parts.history.begin_session(self.cell.table, __version__)
+        folder = self._folder and self._folder / _folder_name()
+        title = self.cell.phrasebook.title
+        self._record = opening.enter_context(Record(folder, self._parts.history, title=title))
+        speaker, microphone = self.cell.loudspeaker, self.cell.microphone
+        self._loudspeaker = opening.enter_context(
+            Loudspeaker(speaker.device, speaker.latency, on_lost=self._lost)
+        )
+        self._microphone = opening.enter_context(
+            Microphone(microphone.device, microphone.latency, on_lost=self._lost)
+        )
+        self._ear = self._parts.open_ear(latency_s=0.05 + self._loudspeaker.latency_s)
+        self._rendering = opening.enter_context(ThreadPoolExecutor(1, "rendering"))
+        self._began_s = time.monotonic()
+        self._listening = threading.Thread(target=self._listen, name="listening", daemon=True)
+        # Last opened, first closed: the microphone thread ends before the ear goes.
+        opening.callback(self._microphone.close)
+
+    # --- what links call --------------------------------------------------------
+
+    @property
+    def now_s(self) -> float:
+        """Seconds since the session began."""
+        return time.monotonic() - self._began_s
+
+    @property
+    def idle(self) -> bool:
+        """Nothing is being said and no question is open."""
+        return self._table.idle
+
+    @property
+    def record_folder(self) -> Path | None:
+        """Where this session's files go."""
+        return self._record.folder
+
+    def receive(self, message: Inbound) -> None:
+        """A message of the controller."""
+        now_s = self.now_s
+        self._keep(lambda record: record.received(message, now_s))
+        self._carry_out(self._table.receive(message, now_s))
+
+    def refuse(self, refused: MessageRefused) -> None:
+        """Something that was to be a message but is none: say so, and go on."""
+        self._report(refused.problem, getattr(refused, "message_id", None))
+
+    async def report(
+        self, event: str, **slots: SlotValue
+    ) -> messages.AnswerGiven | messages.Done:
+        """Report an event and wait for what comes of it.
+
+        An :class:`AnswerGiven` when the event asks a question, a :class:`Done` when it
+        does not. Raises MessageRefused when the table refuses the event.
+        """
+        event_id = f"py{next(self._numbers)}"
+        answer: asyncio.Future[messages.AnswerGiven | messages.Done] = self._loop.create_future()
+        self._waiting[event_id] = answer
+        try:
+            self.receive(messages.EventReported(id=event_id, event=event, slots=slots))
+            return await answer
+        finally:
+            del self._waiting[event_id]
+
+    def press(self, button: str) -> None:
+        """A person pressed the button that stands for an answer."""
+        self.receive(messages.ButtonPressed(button=button))
+
+    def hold_cleared(self, by: str) -> None:
+        """The cell's own physical reset was operated. Call it for no other reason."""
+        self.receive(messages.HoldClearedReported(by=by))
+
+    # --- carrying out -----------------------------------------------------------
+
+    def _on_loop(self, what: Callable[..., None], *given: object) -> None:
+        """Have the loop do something, from any thread."""
+        self._loop.call_soon_threadsafe(what, *given)
+
+    def _carry_out(self, actions: list[Action]) -> None:
+        for action in actions:
+            match action:
+                case Spend():
+                    self._spend(action)
+                case Sound():
+                    self._sound(action.utterance)
+                case CutShort():
+                    self._cut(action.utterance)
+                case Send():
+                    self._send(action)
+        expected = tuple(self._table.expected.phrases)
+        self._allowed = (expected, self._table.standing_phrases)
+        self._changed.set()
+
+    def _send(self, sent: Send) -> None:
+        self._keep(lambda record: record.sent(sent))
+        self._told(sent.message)
+        match sent.message:
+            case messages.AnswerGiven(id=event_id) | messages.Done(id=event_id):
+                future = self._waiting.get(event_id)
+                if future is not None and not future.done():
+                    future.set_result(sent.message)
+            case messages.ErrorReported(id=str(event_id)) as error:
+                future = self._waiting.get(event_id)
+                if future is not None and not future.done():
+                    refused = MessageRefused(error.what, where=error.where, do=error.do)
+                    future.set_exception(refused)
+            case messages.Closed():
+                self.closed.set()
+            case _:
+                pass
+
+    def _report(self, problem: Problem, message_id: str | None = None) -> None:
+        self._carry_out([Send(_as_error(problem, self.now_s, message_id))])
+
+    # --- writing down -----------------------------------------------------------
+
+    def _keep(self, write: Callable[[Record], None]) -> None:
+        """Have something written down by the record's thread, in order, soon."""
+        self._unwritten.put(write)
+        self._written = self._keeper.submit(self._write_down)
+
+    def _spend(self, spend: Spend) -> None:
+        self._keep(lambda record: record.spend(spend.spent))
+
+    def _write_down(self) -> None:
+        """The record's thread: all that waits goes to the disk at once."""
+        if self._unwritten.empty():
+            return  # an earlier call took it along
+        known = len(self._record.problems)
+        with self._record.together():
+            while not self._unwritten.empty():
+                self._unwritten.get()(self._record)
+        for problem in self._record.problems[known:]:
+            self._on_loop(self._told, _as_error(problem, self.now_s))
+
+    # --- speaking ---------------------------------------------------------------
+
+    def _sound(self, utterance: Utterance) -> None:
+        self._current = utterance.id
+        rendering = self._rendering.submit(self._make_ready, utterance, self._written)
+
+        def rendered() -> None:
+            if self._current != utterance.id:
+                return  # cut while it was rendered
+            error = rendering.exception()
+            if isinstance(error, TablevoiceError):
+                self._failed(utterance.id, error)
+            elif error is not None:
+                raise error
+            else:
+                self._play(utterance.id, rendering.result())
+
+        rendering.add_done_callback(lambda _: self._on_loop(rendered))
+
+    def _make_ready(self, utterance: Utterance, written: Future[None] | None) -> Clip:
+        """The rendering thread: the line's sound, once its use is written down."""
+        clip = self._parts.voices.clip(utterance.text, utterance.voice)
+        try:
+            if written is not None:
+                written.result(WRITTEN_WITHIN_S)
+        except NotInTime:
+            pass  # a stalled disk must not silence the table
+        return clip
+
+    def _play(self, utterance_id: str, clip: Clip) -> None:
+        try:
+            self._loudspeaker.play(
+                clip,
+                lambda: self._on_loop(self._started, utterance_id),
+                lambda cut: self._on_loop(self._ended, utterance_id, cut),
+            )
+        except AudioUnavailable as error:
+            self._failed(utterance_id, error)
+
+    def _started(self, utterance_id: str) -> None:
+        self._carry_out(self._table.voice_started(utterance_id, self.now_s))
+
+    def _ended(self, utterance_id: str, cut: bool) -> None:
+        # A clip that ended as cut without our asking was lost with its device.
+        if self._current == utterance_id:
+            self._current = None
+            self._carry_out(self._table.voice_ended(utterance_id, self.now_s, failed=cut))
+
+    def _failed(self, utterance_id: str, error: TablevoiceError) -> None:
+        self._current = None
+        self._report(error.problem)
+        self._carry_out(self._table.voice_ended(utterance_id, self.now_s, failed=True))
+
+    def _cut(self, utterance: Utterance) -> None:
+        if self._current == utterance.id:
+            self._current = None
+            self._loudspeaker.cut()
+
+    # --- listening --------------------------------------------------------------
+
+    def _listen(self) -> None:
+        """The listening thread: blocks of the microphone through the ear."""
+        allowed: tuple[tuple[str, ...], tuple[str, ...]] | None = None
+        in_speech = False
+        for block in self._microphone:
+            if self._stopping.is_set():
+                return
+            if allowed != self._allowed:
+                allowed = self._allowed
+                self._ear.allow(*allowed)
+            end_s = block.start_s + len(block.samples) / LISTENING_RATE_HZ
+            reference = self._reference(block, end_s)
+            try:
+                found = self._ear.feed(block.samples, end_s - self._began_s, reference)
+            except TablevoiceError as error:
+                self._on_loop(self._report, error.problem)
+                continue
+            for heard in found:
+                self._on_loop(self._hear, heard)
+            if self._ear.in_speech and not in_speech:
+                self._on_loop(self._sound_began)
+            in_speech = self._ear.in_speech
+
+    def _reference(self, block: MicrophoneBlock, end_s: float) -> Samples:
+        """What the loudspeaker played while this block was in the air."""
+        n = len(block.samples)
+        late_s = max(0.0, time.monotonic() - end_s)
+        played = self._loudspeaker.played_reference(n + round(late_s * LISTENING_RATE_HZ))
+        later = max(0, round((played.end_s - end_s) * LISTENING_RATE_HZ))
+        samples = played.samples[: len(played.samples) - later][-n:]
+        return np.concatenate((np.zeros(n - len(samples), np.float32), samples))
+
+    def _hear(self, heard: Heard) -> None:
+        self._carry_out(self._table.hear(heard, self.now_s))
+
+    def _sound_began(self) -> None:
+        self._carry_out(self._table.sound_began(self.now_s))
+
+    def _lost(self, problem: Problem) -> None:
+        self._on_loop(self._report, problem)
+
+    # --- time -------------------------------------------------------------------
+
+    async def _tick(self) -> None:
+        while True:
+            self._changed.clear()
+            deadline_s = self._table.deadline_s
+            wait_s = None if deadline_s is None else max(0.0, deadline_s - self.now_s)
+            try:
+                await asyncio.wait_for(self._changed.wait(), wait_s)
+            except asyncio.TimeoutError:
+                self._carry_out(self._table.tick(self.now_s))
+
+
+def open_table(
+    cell_file: Path | str, told: Told = lambda message: None, *, record_folder: Path | None = None
+) -> Session:
+    """The table of a cell file, to be opened with ``async with``. Raises FileRefused."""
+    return Session(load_cell(Path(cell_file)), told, record_folder=record_folder)
+
+
+def _folder_name() -> str:
+    return datetime.now(timezone.utc).strftime("%Y%m%dT%H%M%S.%fZ")
+
+
+def _as_error(
+    problem: Problem, at_s: float, message_id: str | None = None
+) -> messages.ErrorReported:
+    return messages.ErrorReported(
+        at_s=at_s, what=problem.what, where=problem.where, do=problem.do, id=message_id
+    )
+
+

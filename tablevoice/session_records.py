@@ -1,0 +1,202 @@
+"""Everything a session leaves behind: ``session.jsonl``, captions and the history.
+
+Knows the files, not the table: drivers hand it each message in and out and each spent
+line, before the line sounds. A folder that cannot be written is one clear error at the
+start; a disk that fills up later is reported once and never stops the table.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Any
+
+from tablevoice.captions import Cue, webvtt
+from tablevoice.errors import Problem, StoreUnwritable
+from tablevoice.history import History
+from tablevoice.links import messages
+from tablevoice.model import LISTENING_RATE_HZ, Clip, Event, Spent, Utterance
+from tablevoice.table import Judgement, Send
+
+
+class Record:
+    """The record of one session, into ``folder`` (``None``: no files) and ``history``.
+
+    Raises :class:`StoreUnwritable` when the folder cannot be written to. ``problems``
+    collects what went wrong later.
+    """
+
+    def __init__(
+        self, folder: Path | None, history: History | None = None, *, title: str = ""
+    ) -> None:
+        self.folder = folder
+        self.problems: list[Problem] = []
+        self._history = history
+        self._title = title
+        self._cues: list[Cue] = []
+        self._rows: IO[str] | None = None
+        if folder is not None:
+            self._rows = _open(folder / "session.jsonl")
+
+    def __enter__(self) -> Record:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def received(self, message: messages.Inbound, at_s: float) -> None:
+        """A message of the controller."""
+        self._write({"from": "cell", "at_s": at_s, **message.model_dump()})
+        match message:
+            case messages.EventReported():
+                event = Event(message.id, message.event, message.slots)
+                self._remember(lambda history: history.record_event(at_s, event))
+            case messages.HoldClearedReported():
+                self._remember(lambda history: _hold_cleared(history, at_s, message.by))
+            case _:
+                pass
+
+    def sent(self, sent: Send) -> None:
+        """A message of the table."""
+        message, about = sent.message, sent.about
+        self._write({"from": "table", **message.model_dump()})
+        match message, about:
+            case messages.Said(), Utterance():
+                self._said(message, about)
+            case messages.HeardReported(), Judgement(heard, found, verdict):
+                sound = None if heard.samples is None else Clip(heard.samples, LISTENING_RATE_HZ)
+                self._remember(
+                    lambda history: history.record_heard(
+                        message.at_s, heard, found, verdict, sound
+                    )
+                )
+            case messages.AnswerGiven(), _:
+                self._remember(
+                    lambda history: history.record_decided(
+                        message.at_s, event_id=message.id, question=message.question,
+                        value=message.value, how=message.how, certainty=message.certainty,
+                        tries=message.tries,
+                    )
+                )  # fmt: skip
+            case messages.HoldRequest(), _:
+                self._remember(
+                    lambda history: history.record_hold_requested(
+                        message.at_s, kind=message.kind, phrase=message.phrase,
+                        certainty=message.certainty,
+                    )
+                )  # fmt: skip
+            case messages.ErrorReported(), _:
+                problem = Problem(message.what, message.where, message.do)
+                self._remember(lambda history: history.record_problem(message.at_s, problem))
+            case _:
+                pass
+
+    def person_said(self, who: str, text: str, start_s: float, end_s: float) -> None:
+        """What a simulated person really said; a real session cannot know it."""
+        row = {"from": "room", "type": "person_said", "at_s": start_s, "who": who, "text": text}
+        self._write({**row, "start_s": start_s, "end_s": end_s})
+
+    def spend(self, spent: Spent) -> None:
+        """A line was taken; written down before it sounds."""
+        self._remember(lambda history: history.remember_spent(spent))
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Bring what is recorded within to the disk at once, with one wait."""
+        with ExitStack() as batch:
+            if self._history is not None:
+                try:
+                    batch.enter_context(self._history.together())
+                except StoreUnwritable as error:
+                    self._note(error)
+            try:
+                yield
+                batch.close()
+            except StoreUnwritable as error:
+                self._note(error)
+
+    def close(self) -> None:
+        """Finish the files; harmless when done already."""
+        if self.folder is None:
+            return
+        if self._rows is not None:
+            self._rows.close()
+            self._rows = None
+        captions = self.folder / "captions.vtt"
+        try:
+            captions.write_text(webvtt(self._cues, title=self._title), encoding="utf-8")
+        except OSError as error:
+            self._failed(captions, error)
+
+    def _said(self, message: messages.Said, utterance: Utterance) -> None:
+        if message.start_s is not None and message.end_s is not None:
+            self._cues.append(
+                Cue(message.voice, message.start_s, message.end_s, message.text)
+            )
+        self._remember(
+            lambda history: history.record_said(
+                message.at_s, utterance, message.said,
+                start_s=message.start_s, end_s=message.end_s,
+            )
+        )  # fmt: skip
+
+    def _remember(self, write: Callable[[History], None]) -> None:
+        if self._history is None:
+            return
+        try:
+            write(self._history)
+        except StoreUnwritable as error:
+            self._note(error)
+
+    def _note(self, error: StoreUnwritable) -> None:
+        if error.problem not in self.problems:
+            self.problems.append(error.problem)
+
+    def _write(self, row: Mapping[str, Any]) -> None:
+        if self._rows is None:
+            return
+        rounded = {k: round(v, 3) if isinstance(v, float) else v for k, v in row.items()}
+        try:
+            self._rows.write(json.dumps(rounded, ensure_ascii=False) + "\n")
+            self._rows.flush()
+        except OSError as error:
+            self._failed(Path(self._rows.name), error)
+            self._rows = None  # the table goes on; what was written stays
+
+    def _failed(self, path: Path, error: OSError) -> None:
+        reason = os.strerror(error.errno) if error.errno else str(error)
+        self.problems.append(
+            Problem(f"The record ended: {reason}.", str(path),
+                    "Make room on the disk; the session went on without it.")
+        )  # fmt: skip
+
+
+def _hold_cleared(history: History, at_s: float, by: str) -> None:
+    kind = history.hold_in_force()
+    if kind is not None:
+        history.record_hold_cleared(at_s, kind=kind, cleared_by=by)
+
+
+def _open(path: Path) -> IO[str]:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        return path.open("x", encoding="utf-8")
+    except FileExistsError as error:
+        raise StoreUnwritable(
+            "There is a record of another session already.", where=str(path),
+            do="Choose another folder, or move the old record away.",
+        ) from error
+    except OSError as error:
+        raise StoreUnwritable(
+            f"The record cannot be written: {error.strerror}.", where=str(path),
+            do="Choose another folder, or make this one writable.",
+        ) from error  # fmt: skip

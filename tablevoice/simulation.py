@@ -1,0 +1,158 @@
+"""A session in virtual time: the real table, ear and voices in a simulated room.
+
+Drives a :class:`tablevoice.table.Table` block by block, as fast as the machine can
+or, with a ``pace``, as fast as somebody listens. Knows no scenario: who speaks and
+what the controller reports is up to the caller, who is told every message.
+"""
+
+from __future__ import annotations
+
+import heapq
+import itertools
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from tablevoice.acoustics.room import Block, Room
+from tablevoice.errors import EngineFailed
+from tablevoice.links.messages import ErrorReported, Inbound
+from tablevoice.listening.ear import Ear
+from tablevoice.model import Clip, Heard, Utterance
+from tablevoice.session_records import Record
+from tablevoice.table import Action, CutShort, Send, Sound, Spend, Table
+
+BLOCK_S = 0.032
+"""One step of the room: what a sound card commonly hands over at once."""
+
+
+class ClipSource(Protocol):
+    """Where the sound of a line comes from, prepared or rendered on the spot."""
+
+    def clip(self, text: str, voice: str) -> Clip:
+        """``text`` in the voice of that name. Raises EngineFailed."""
+
+
+@dataclass(order=True, slots=True)
+class _Due:
+    at_s: float
+    number: int
+    what: Callable[[], None] = field(compare=False)
+
+
+@dataclass(slots=True)
+class _Sounding:
+    utterance: Utterance
+    end_s: float
+    failed: bool = False
+
+
+class SimulatedSession:
+    """One table in one room.
+
+    ``record`` writes everything down. ``overheard`` is called with every message of the
+    table and may report events or let people speak. ``pace`` is called with every
+    block of the room, for the ears of whoever listens, and may wait.
+    """
+
+    def __init__(
+        self,
+        table: Table,
+        ear: Ear,
+        room: Room,
+        clips: ClipSource,
+        record: Record,
+        *,
+        overheard: Callable[[Send], None] = lambda sent: None,
+        pace: Callable[[Block], None] = lambda block: None,
+    ) -> None:
+        self.table = table
+        self.room = room
+        self.overheard = overheard
+        self._ear = ear
+        self._clips = clips
+        self._record = record
+        self._pace = pace
+        self._due: list[_Due] = []
+        self._numbers = itertools.count()
+        self._sounding: _Sounding | None = None
+        self._in_speech = False
+
+    @property
+    def now_s(self) -> float:
+        """The session's time, which is the room's."""
+        return self.room.now_s
+
+    def at(self, at_s: float, what: Callable[[], None]) -> None:
+        """Have ``what`` happen at ``at_s``; at the next block if that has passed."""
+        heapq.heappush(self._due, _Due(at_s, next(self._numbers), what))
+
+    def open(self, version: str) -> None:
+        """The table says that it takes events."""
+        self._carry_out(self.table.opened(version, self.now_s))
+
+    def receive(self, message: Inbound) -> None:
+        """A message from the controller arrives now."""
+        self._record.received(message, self.now_s)
+        self._carry_out(self.table.receive(message, self.now_s))
+
+    def speak(self, who: str, text: str, clip: Clip) -> None:
+        """A person in the room says something now."""
+        end_s = self.room.start(who, clip)
+        self._record.person_said(who, text, self.now_s, end_s)
+
+    def step(self) -> None:
+        """Go on by one block."""
+        now_s = self.now_s
+        while self._due and self._due[0].at_s <= now_s:
+            heapq.heappop(self._due).what()
+        sounding = self._sounding
+        if sounding is not None and sounding.end_s <= now_s:
+            self._sounding = None
+            ended = self.table.voice_ended(sounding.utterance.id, now_s, failed=sounding.failed)
+            self._carry_out(ended)
+        deadline_s = self.table.deadline_s
+        if deadline_s is not None and deadline_s <= now_s:
+            self._carry_out(self.table.tick(now_s))
+        self._ear.allow(self.table.expected.phrases, self.table.standing_phrases)
+        block = self.room.advance(BLOCK_S)
+        self._pace(block)
+        for heard in self._ear.feed(block.mic, self.now_s, block.reference):
+            self._hear(heard)
+        if self._ear.in_speech and not self._in_speech:
+            self._carry_out(self.table.sound_began(self.now_s))
+        self._in_speech = self._ear.in_speech
+
+    def _hear(self, heard: Heard) -> None:
+        self._carry_out(self.table.hear(heard, self.now_s))
+
+    def _carry_out(self, actions: list[Action]) -> None:
+        for action in actions:
+            match action:
+                case Spend():
+                    self._record.spend(action.spent)
+                case Sound():
+                    self._sound(action.utterance)
+                case CutShort():
+                    self._cut(action.utterance)
+                case Send():
+                    self._record.sent(action)
+                    self.overheard(action)
+
+    def _sound(self, utterance: Utterance) -> None:
+        try:
+            clip = self._clips.clip(utterance.text, utterance.voice)
+        except EngineFailed as failed:
+            problem = failed.problem
+            report = ErrorReported(
+                at_s=self.now_s, what=problem.what, where=problem.where, do=problem.do
+            )
+            self._carry_out([Send(report)])
+            self._sounding = _Sounding(utterance, self.now_s, failed=True)
+            return
+        self._carry_out(self.table.voice_started(utterance.id, self.now_s))
+        self._sounding = _Sounding(utterance, self.room.start(utterance.voice, clip))
+
+    def _cut(self, utterance: Utterance) -> None:
+        if self._sounding is not None and self._sounding.utterance.id == utterance.id:
+            self.room.cut(utterance.voice)
+            self._sounding = None

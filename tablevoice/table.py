@@ -1,0 +1,457 @@
+"""The table itself, without a clock, a device or a thread: messages and sounds in, actions out.
+
+Puts the line chooser, the dialogue and the speech queue together. A driver feeds it
+what happens, each time with the session's time, and carries out the actions that it
+returns, in order. The live session and the simulated one are such drivers, which is
+what makes a session replayable: same inputs, same actions.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections import OrderedDict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Protocol, TypeAlias
+
+from tablevoice import dialogue
+from tablevoice.dialogue.terms import (
+    Answered,
+    Ask,
+    AskRefused,
+    Effect,
+    Expected,
+    HeardMatch,
+    Hold,
+    HoldCleared,
+    HoldEnded,
+    HoldRequested,
+    Input,
+    LineEnded,
+    Phase,
+    Pressed,
+    PressRefused,
+    RepeatLast,
+    SayEvent,
+    SoundBegan,
+    Tick,
+    Withdraw,
+)
+from tablevoice.errors import MessageRefused, Problem
+from tablevoice.links import messages
+from tablevoice.links.messages import Outbound
+from tablevoice.listening.judging import Thresholds, judge
+from tablevoice.listening.matching import match
+from tablevoice.model import (
+    Event,
+    EventLines,
+    Heard,
+    Match,
+    Phrasebook,
+    Priority,
+    SlotValue,
+    Spent,
+    Utterance,
+    Verdict,
+)
+from tablevoice.nearest import advice
+from tablevoice.phrasebook.choosing import Chosen
+from tablevoice.phrasebook.slots import check_slots
+from tablevoice.speech.queue import Cut, Decision, Dropped, SpeechQueue, Start, Why
+
+IDS_REMEMBERED = 4096
+"""Event ids that are refused when they come again: hours of a busy table."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    """Start this utterance on the loudspeaker; report ``voice_started`` and ``voice_ended``."""
+
+    utterance: Utterance
+
+
+@dataclass(frozen=True, slots=True)
+class CutShort:
+    """Fade out this utterance now; the table counts it as over already."""
+
+    utterance: Utterance
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What was heard, what it matched and what that was found to be worth."""
+
+    heard: Heard
+    match: Match
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Send:
+    """Give this message to the link and to the record.
+
+    ``about`` is what the message tells of in full, for the history: the utterance of a
+    ``said``, the judgement of a ``heard``.
+    """
+
+    message: Outbound
+    about: Utterance | Judgement | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Spend:
+    """Write down, before the line sounds, that it was used."""
+
+    spent: Spent
+
+
+Action: TypeAlias = Sound | CutShort | Send | Spend
+
+
+class LineChooser(Protocol):
+    """What the table needs of a chooser; see :class:`tablevoice.phrasebook.choosing.Chooser`."""
+
+    def choose(
+        self, event: str, slots: Mapping[str, SlotValue], default_voice: str
+    ) -> Chosen: ...
+
+
+@dataclass(slots=True)
+class _Errand:
+    """Why an utterance is said: for which event, and who waits for its end."""
+
+    event_id: str
+    finishes_event: bool
+    line: int | None
+    started_s: float | None = None
+
+
+class Table:
+    """One table. Every method takes the session's time and returns what is to be done now.
+
+    ``default_voice`` speaks lines that name no voice. ``hold``: one that was in force
+    before a restart; it stays in force. Times are seconds since the session began.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        book: Phrasebook,
+        chooser: LineChooser,
+        *,
+        default_voice: str,
+        thresholds: Thresholds,
+        hold: Hold | None = None,
+    ) -> None:
+        self.name = name
+        self._book = book
+        self._chooser = chooser
+        self._default_voice = default_voice
+        self._thresholds = thresholds
+        self._state = dialogue.start(book.standing, hold)
+        self._queue = SpeechQueue()
+        self._errands: dict[str, _Errand] = {}
+        self._last: Utterance | None = None
+        self._numbers = itertools.count(1)
+        self._seen: OrderedDict[str, None] = OrderedDict()
+        self._closing = False
+
+    # --- what a driver may look at ----------------------------------------------
+
+    @property
+    def expected(self) -> Expected:
+        """What may be heard now."""
+        return dialogue.expected(self._state)
+
+    @property
+    def standing_phrases(self) -> tuple[str, ...]:
+        """What may be heard at any time, even over a voice of the table."""
+        commands = self._book.standing.values()
+        return tuple(phrase for command in commands for phrase in command.phrases)
+
+    @property
+    def phase(self) -> Phase:
+        """Where the dialogue stands."""
+        return self._state.phase
+
+    @property
+    def hold(self) -> Hold | None:
+        """The hold that was asked for and not released yet."""
+        return self._state.hold
+
+    @property
+    def idle(self) -> bool:
+        """Nothing is being said or waits to be said, and no question is open."""
+        return not self._errands and self._state.open is None
+
+    @property
+    def deadline_s(self) -> float | None:
+        """When ``tick`` is due next, if nothing happens before."""
+        times = (self._state.deadline_s, self._queue.wake_s)
+        return min((time_s for time_s in times if time_s is not None), default=None)
+
+    # --- what happens -----------------------------------------------------------
+
+    def opened(self, version: str, now_s: float) -> list[Action]:
+        """The session begins."""
+        events = tuple(self._book.events)
+        ready = messages.Ready(at_s=now_s, table=self.name, version=version, events=events)
+        return [Send(ready)]
+
+    def receive(self, message: messages.Inbound, now_s: float) -> list[Action]:
+        """A message from the cell's controller."""
+        try:
+            return self._receive(message, now_s)
+        except MessageRefused as refused:
+            return [_error(refused.problem, getattr(message, "id", None), now_s)]
+
+    def sound_began(self, now_s: float) -> list[Action]:
+        """Somebody opened their mouth; what was said comes later by ``hear``."""
+        return self._step(SoundBegan(), now_s)
+
+    def hear(self, heard: Heard, now_s: float) -> list[Action]:
+        """An utterance of a person ended."""
+        found = match(heard.hypothesis, self.expected.phrases)
+        verdict = judge(found, self._thresholds, during_speech=heard.during_speech)
+        report = messages.HeardReported(
+            at_s=now_s,
+            text=heard.hypothesis.text,
+            meaning=found.meaning,
+            certainty=min(1.0, max(0.0, found.score)),
+            verdict=verdict.value,
+            start_s=heard.start_s,
+            end_s=heard.end_s,
+        )
+        judgement = Judgement(heard, found, verdict)
+        effects = self._step(HeardMatch(found, verdict, heard.start_s), now_s)
+        return [Send(report, judgement), *effects]
+
+    def voice_started(self, utterance_id: str, now_s: float) -> list[Action]:
+        """The loudspeaker began an utterance."""
+        errand = self._errands.get(utterance_id)
+        if errand is not None:
+            errand.started_s = now_s
+        return []
+
+    def voice_ended(
+        self, utterance_id: str, now_s: float, *, failed: bool = False
+    ) -> list[Action]:
+        """The loudspeaker is through with an utterance; one that was cut is over already.
+
+        ``failed``: it could not be sounded at all, or not to its end.
+        """
+        ended = self._queue.sounding
+        if ended is None or ended.id != utterance_id:
+            return []
+        self._queue, decisions = self._queue.finish(utterance_id, now_s)
+        actions = self._over(ended, "dropped" if failed else "said", now_s)
+        return actions + self._carry(decisions, now_s)
+
+    def tick(self, now_s: float) -> list[Action]:
+        """Time went on; due at ``deadline_s``, harmless at any other time."""
+        actions = self._step(Tick(), now_s)
+        self._queue, decisions = self._queue.advance(now_s)
+        return actions + self._carry(decisions, now_s)
+
+    # --- events -----------------------------------------------------------------
+
+    def _receive(self, message: messages.Inbound, now_s: float) -> list[Action]:
+        match message:
+            case messages.EventReported():
+                return self._event(message, now_s)
+            case messages.ButtonPressed():
+                return self._step(Pressed(message.button), now_s, message.id)
+            case messages.HoldClearedReported():
+                return self._step(HoldCleared(message.by), now_s)
+            case messages.Ping():
+                return [Send(messages.Pong(at_s=now_s, id=message.id))]
+            case messages.Close():
+                return self._close(now_s)
+
+    def _event(self, message: messages.EventReported, now_s: float) -> list[Action]:
+        where = f"event {message.id!r}"
+        if self._closing:
+            raise MessageRefused("the session is closing.", where=where, do="Start a new one.")
+        if message.id in self._seen:
+            raise MessageRefused(
+                "an event with this id was reported before.", where=where,
+                do="Give each event an id of its own; the first one stands.",
+            )  # fmt: skip
+        event = self._book.events.get(message.event)
+        if event is None:
+            raise MessageRefused(
+                f"there is no event {message.event!r}.", where=where,
+                do=advice(message.event, self._book.events),
+            )  # fmt: skip
+        check_slots(event, self._book.slot_values, message.slots)
+        self._remember_id(message.id)
+        if event.asks is not None:
+            asked = Event(message.id, event.name, dict(message.slots))
+            return self._step(Ask(asked, self._book.questions[event.asks]), now_s)
+        return self._say(event, message.slots, _Errand(message.id, True, None), now_s)
+
+    def _remember_id(self, event_id: str) -> None:
+        self._seen[event_id] = None
+        if len(self._seen) > IDS_REMEMBERED:
+            self._seen.popitem(last=False)
+
+    def _close(self, now_s: float) -> list[Action]:
+        self._closing = True
+        actions = self._step(Withdraw(), now_s)
+        last, self._queue = self._queue, SpeechQueue()
+        if last.sounding is not None:
+            actions += self._carry([Cut(last.sounding)], now_s)
+        actions += self._carry([Dropped(waits, Why.CLEARED) for waits in last.waiting], now_s)
+        return [*actions, Send(messages.Closed(at_s=now_s))]
+
+    # --- dialogue ---------------------------------------------------------------
+
+    def _step(self, given: Input, now_s: float, message_id: str | None = None) -> list[Action]:
+        self._state, effects = dialogue.step(self._state, given, now_s)
+        actions: list[Action] = []
+        for effect in effects:
+            actions += self._effect(effect, now_s, message_id)
+        return actions
+
+    def _effect(self, effect: Effect, now_s: float, message_id: str | None) -> list[Action]:
+        match effect:
+            case SayEvent():
+                return self._say_event(effect, now_s)
+            case RepeatLast():
+                return self._repeat(effect, now_s)
+            case Answered():
+                answer = messages.AnswerGiven(
+                    at_s=now_s,
+                    id=effect.event_id,
+                    question=effect.question,
+                    value=effect.value,
+                    how=effect.how.value,
+                    certainty=min(1.0, max(0.0, effect.certainty)),
+                    tries=effect.tries,
+                )
+                return [Send(answer)]
+            case HoldRequested():
+                request = messages.HoldRequest(
+                    at_s=now_s,
+                    kind="stop" if effect.kind == "stop" else "pause",
+                    phrase=effect.phrase,
+                    certainty=min(1.0, max(0.0, effect.certainty)),
+                )
+                # First the request, then silence for everything that is no warning.
+                return [Send(request), *self._hush(now_s)]
+            case HoldEnded():
+                return []
+            case AskRefused():
+                return [_error(effect.problem, effect.event_id, now_s)]
+            case PressRefused():
+                return [_error(effect.problem, message_id, now_s)]
+
+    def _say_event(self, effect: SayEvent, now_s: float) -> list[Action]:
+        event = self._book.events[effect.event]
+        slots = {name: effect.slots[name] for name in event.slots if name in effect.slots}
+        opened = self._state.open
+        event_id = opened.event.id if opened is not None else ""
+        return self._say(event, slots, _Errand(event_id, False, effect.line), now_s)
+
+    def _repeat(self, effect: RepeatLast, now_s: float) -> list[Action]:
+        if self._last is None:
+            return [] if effect.line is None else self._step(LineEnded(effect.line), now_s)
+        event = self._book.events[self._last.event]
+        again = Utterance(
+            id=self._next_id(),
+            event_id=self._last.event_id,
+            event=self._last.event,
+            line_key=self._last.line_key,
+            voice=self._last.voice,
+            text=self._last.text,
+            priority=max(self._last.priority, Priority.QUESTION),
+            interruptible=self._last.interruptible,
+            born_s=now_s,
+            fresh_until_s=now_s + event.fresh_for_s,
+        )
+        return self._queue_up(again, _Errand(again.event_id, False, effect.line), now_s)
+
+    # --- speech -----------------------------------------------------------------
+
+    def _say(
+        self,
+        event: EventLines,
+        slots: Mapping[str, SlotValue],
+        errand: _Errand,
+        now_s: float,
+    ) -> list[Action]:
+        chosen = self._chooser.choose(event.name, slots, self._default_voice)
+        utterance = Utterance(
+            id=self._next_id(),
+            event_id=errand.event_id,
+            event=event.name,
+            line_key=chosen.line.key,
+            voice=chosen.voice,
+            text=chosen.text,
+            priority=event.priority,
+            interruptible=event.interruptible,
+            born_s=now_s,
+            fresh_until_s=now_s + event.fresh_for_s,
+        )
+        return [Spend(chosen.spent), *self._queue_up(utterance, errand, now_s)]
+
+    def _queue_up(self, utterance: Utterance, errand: _Errand, now_s: float) -> list[Action]:
+        self._errands[utterance.id] = errand
+        self._queue, decisions = self._queue.push(utterance, now_s)
+        return self._carry(decisions, now_s)
+
+    def _hush(self, now_s: float) -> list[Action]:
+        """A hold was asked for: what is not a warning is neither said nor finished."""
+        self._queue, decisions = self._queue.clear(Priority.WARNING, now_s)
+        return self._carry(decisions, now_s)
+
+    def _carry(self, decisions: Iterable[Decision], now_s: float) -> list[Action]:
+        actions: list[Action] = []
+        for decision in decisions:
+            match decision:
+                case Start():
+                    self._last = decision.utterance
+                    actions.append(Sound(decision.utterance))
+                case Cut():
+                    actions.append(CutShort(decision.utterance))
+                    actions += self._over(decision.utterance, "cut", now_s)
+                case Dropped():
+                    expired = decision.why is Why.EXPIRED
+                    outcome: messages.Outcome = "expired" if expired else "dropped"
+                    actions += self._over(decision.utterance, outcome, now_s)
+        return actions
+
+    def _over(
+        self, utterance: Utterance, outcome: messages.Outcome, now_s: float
+    ) -> list[Action]:
+        """An utterance will not be heard of again: report it, and tell who waited for it."""
+        errand = self._errands.pop(utterance.id, None)
+        if errand is None:
+            return []
+        report = messages.Said(
+            at_s=now_s,
+            id=errand.event_id,
+            event=utterance.event,
+            voice=utterance.voice,
+            text=utterance.text,
+            said=outcome,
+            start_s=errand.started_s,
+            end_s=now_s if errand.started_s is not None else None,
+        )
+        actions: list[Action] = [Send(report, utterance)]
+        if errand.finishes_event:
+            actions.append(Send(messages.Done(at_s=now_s, id=errand.event_id, said=outcome)))
+        if errand.line is not None:
+            actions += self._step(LineEnded(errand.line), now_s)
+        return actions
+
+    def _next_id(self) -> str:
+        return f"u{next(self._numbers)}"
+
+
+def _error(problem: Problem, message_id: str | None, now_s: float) -> Send:
+    return Send(
+        messages.ErrorReported(
+            at_s=now_s, what=problem.what, where=problem.where, do=problem.do, id=message_id
+        )
+    )

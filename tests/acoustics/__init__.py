@@ -1,0 +1,1 @@
+"""Tests of the acoustics room: levels, noise, the simulated table."""

@@ -1,0 +1,1 @@
+"""Tests of the audio room: files, devices, loudspeaker, microphone."""
