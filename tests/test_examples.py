@@ -56,7 +56,7 @@ def test_the_ten_lines_of_python_get_an_answer(
         stdout=subprocess.PIPE, stderr=subprocess.PIPE,
         env={**pulse_environment, "PYTHONPATH": str(ROOT)},
     )  # fmt: skip
-    word = ROOT / "audio_fixtures" / "visitor_teal.flac"
+    word = ROOT / "audio_fixtures" / "visitor_violet.flac"
     end_s = time.monotonic() + 120
     while example.poll() is None and time.monotonic() < end_s:
         subprocess.run(["paplay", str(word)], env=pulse_environment, check=True, timeout=30)
@@ -66,7 +66,7 @@ def test_the_ten_lines_of_python_get_an_answer(
     out, complaints = example.communicate()
     assert example.returncode == 0, complaints
     value, how = out.split()
-    assert value == "teal"
+    assert value == "violet"
     assert how in ("voice", "confirmed")
 
 
