@@ -18,7 +18,7 @@ from tablevoice.speech.engines import Engine
 
 FOLDER = Path(__file__).parent
 VISITOR = Voice("visitor", voice="en-us+f3", rate_wpm=140)
-WORDS = ("turquoise", "magenta", "pause", "stop", "yes", "no")
+WORDS = ("teal", "violet", "pause", "stop", "yes", "no")
 OUTSIDE = ("window", "garage")
 SILENCE_S = 0.3
 LICENCE = "output of espeak-ng, free of its licence; the recording is Apache-2.0 like the project"

@@ -1,13 +1,13 @@
 """Which four colour names are easiest to tell apart by ear, by measurement.
 
-Two opinions are taken: how far apart the words lie as strings of phones, and how
-often a recogniser that is held to a small grammar hears them right in shop-like
-noise. Sets are chosen on some synthetic voices and reported on others. It knows
-nothing of phrasebooks; a person runs it and copies its table into
+Two opinions are taken: how far apart the words lie as strings of phones, and how often
+the whole recogniser of the project (grammar and certainty) hears them right in shop-like
+noise and is sure enough of them. Sets are chosen on some synthetic voices and reported on
+others. It knows nothing of phrasebooks; a person runs it and copies its tables into
 ``phrasebooks/COLOURS.md``.
 
-    python benchmarks/colour_words.py            # the whole measurement
-    python benchmarks/colour_words.py --words a,b,c    # how these are heard, nothing chosen
+    python -m benchmarks.colour_words            # the whole measurement
+    python -m benchmarks.colour_words --words a,b,c    # how these are heard, nothing chosen
 """
 
 from __future__ import annotations
@@ -16,11 +16,11 @@ import argparse
 import itertools
 import time
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 import pocketsphinx
@@ -30,13 +30,17 @@ from scipy.stats import spearmanr
 from statsmodels.stats.proportion import proportion_confint
 
 from tablevoice.acoustics.noise import shop_noise
+from tablevoice.cell import ListeningChoice
+from tablevoice.listening.recognisers import open_recogniser
 from tablevoice.model import Voice
 from tablevoice.speech.engines import Engine
 
 Samples: TypeAlias = NDArray[np.float32]
 RATE_HZ = 16_000
 SEED = 20
-SNRS_DB = (10.0, 5.0, 0.0)
+SNRS_DB = (20.0, 10.0, 5.0)
+CONFIRM_ABOVE = ListeningChoice().confirm_above
+ACT_ABOVE = ListeningChoice().act_above
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,14 +60,16 @@ CANDIDATES = (
     Colour("amber", "orange-yellow"),
     Colour("golden", "orange-yellow"),
     Colour("saffron", "orange-yellow", a_child_knows=False),
-    Colour("copper", "brown"),
-    Colour("peach", "pink"),
-    Colour("coral", "pink"),
-    Colour("crimson", "red", a_child_knows=False),
+    Colour("bronze", "orange-yellow"),
+    Colour("copper", "orange-yellow"),
+    Colour("crimson", "red"),
     Colour("scarlet", "red"),
+    Colour("cherry", "red"),
     Colour("ruby", "red"),
     Colour("maroon", "red", a_child_knows=False),
-    Colour("magenta", "purple"),
+    Colour("peach", "pink"),
+    Colour("coral", "pink"),
+    Colour("magenta", "pink"),
     Colour("purple", "purple"),
     Colour("violet", "purple"),
     Colour("lavender", "purple"),
@@ -78,13 +84,20 @@ CANDIDATES = (
     Colour("silver", "white-grey"),
     Colour("ivory", "white-grey", a_child_knows=False),
 )
+LOOK_ALIKE = (
+    ("red", "pink"), ("pink", "purple"), ("purple", "blue"), ("blue", "blue-green"),
+    ("blue-green", "green"), ("white-grey", "orange-yellow"),
+)  # fmt: skip
+"""Neighbouring hues; and pale paper, which a warm light inside turns yellow."""
 STANDING = ("pause", "stop", "stop now", "repeat", "help", "help me", "never mind")
 """Said to the table at any time, so they stand in every grammar."""
-MORE_PHRASES = (
-    ("pause please", "stop please", "repeat please", "help please"),
-    ("say that again",),
-)
-"""Phrases that were thought of and left out, by what they do to the others."""
+OUTSIDE = (
+    "banana", "window", "seven", "table", "go home", "what time is it", "coffee", "hammer",
+    "thank you", "look at that", "my phone", "elephant", "battery", "monday", "possible",
+    "garden", "number four", "very nice", "over there", "open the door", "amazing", "violin",
+    "helmet", "maybe later",
+)  # fmt: skip
+"""Said near a table, and not to it: nothing of this may be taken for an answer."""
 CONFIRMING = ("yes", "no")
 """Heard only while a doubtful colour is being confirmed; kept away from by phones alone."""
 
@@ -95,14 +108,19 @@ SPELLING = ("alpha", "bravo", "charlie", "delta", "echo", "foxtrot", "golf", "ho
 
 CHOOSING_VOICES = (
     ("en-gb+m1", 150), ("en-us+m3", 165), ("en-gb-scotland+f1", 150), ("en-us+f3", 140),
-    ("en-gb-x-rp+m5", 160), ("en-gb+f5", 155), ("en-us+linda", 150), ("en-us+adam", 150),
+    ("en-gb-x-rp+m5", 160), ("en-gb+f5", 155),
+)  # fmt: skip
+RUN_OFF_VOICES = (
+    ("en-us+linda", 150), ("en-us+adam", 150), ("en-gb+Annie", 150), ("en-gb+david", 155),
+    ("en-us+paul", 145), ("en-gb-scotland+shelby", 150), ("en-us+anika", 150),
+    ("en-gb-x-rp+Alex", 150), ("en-us+john", 155), ("en-gb+sandro", 150),
 )  # fmt: skip
 REPORTING_VOICES = (
     ("en-gb+m2", 150), ("en-us+m4", 165), ("en-gb-scotland+m6", 150), ("en-us+f2", 140),
     ("en-gb+f4", 160), ("en-gb-x-rp+m8", 155), ("en-us+m7", 150), ("en-us+belinda", 150),
     ("en-gb+steph", 150), ("en-us+Michael", 150), ("en-gb+edward", 155), ("en-us+Andrea", 150),
 )  # fmt: skip
-"""(espeak-ng voice, words a minute). No variant after the ``+`` stands in both lists."""
+"""(espeak-ng voice, words a minute). No variant after the ``+`` stands in two lists."""
 
 
 # --- phones ---------------------------------------------------------------------
@@ -270,44 +288,35 @@ def in_noise(word: Samples, snr_db: float, rng: np.random.Generator) -> Samples:
 # --- recognition ----------------------------------------------------------------
 
 
-class Grammar:
-    """A PocketSphinx decoder held to one phrase out of a list."""
-
-    def __init__(self, phrases: Sequence[str]) -> None:
-        folder = _model_folder()
-        self._decoder: Any = pocketsphinx.Decoder(
-            hmm=str(folder / "en-us"),
-            dict=str(folder / "cmudict-en-us.dict"),
-            lm=None,
-            loglevel="FATAL",
-        )
-        choice = " | ".join(phrases)
-        self._decoder.add_jsgf_string(
-            "only", f"#JSGF V1.0;\ngrammar only;\npublic <said> = {choice};\n"
-        )
-        self._decoder.activate_search("only")
-
-    def hear(self, samples: Samples) -> str:
-        """The phrase that fits best, ``""`` for none."""
-        self._decoder.start_utt()
-        self._decoder.process_raw((samples * 32767).astype("<i2").tobytes(), False, True)
-        self._decoder.end_utt()
-        found = self._decoder.hyp()
-        return str(found.hypstr) if found is not None else ""
-
-
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """One word that was played to a grammar, and what it made of it."""
+    """One phrase that was played to the recogniser, and what it made of it."""
 
     said: str
     heard: str
+    certainty: float
     voice: str
     snr_db: float
 
     @property
     def right(self) -> bool:
+        """The right text, however unsure: what a bare grammar would have counted."""
         return self.said == self.heard
+
+    @property
+    def good(self) -> bool:
+        """Right and sure enough that the table acts on it or at least asks back."""
+        return self.right and self.certainty >= CONFIRM_ABOVE
+
+    @property
+    def sure(self) -> bool:
+        """Right and sure enough to be acted on at once."""
+        return self.right and self.certainty >= ACT_ABOVE
+
+    @property
+    def taken_for(self) -> str:
+        """What the table would act on or ask back about, ``""`` for nothing."""
+        return self.heard if self.certainty >= CONFIRM_ABOVE else ""
 
 
 def run_trials(
@@ -316,103 +325,155 @@ def run_trials(
     *,
     said: Sequence[str] | None = None,
     snrs_db: Sequence[float] = SNRS_DB,
-    draws: Sequence[int] = (0,),
 ) -> list[Trial]:
     """Each clip whose phrase is in ``said`` (default: all of ``phrases``), at each level.
 
-    The noise of a clip depends on ``SEED``, phrase, voice, level and draw only, so that
-    two grammars are compared on the very same sounds.
+    The noise of a clip depends on ``SEED``, phrase, voice and level only, so that two
+    grammars are compared on the very same sounds. One voice and level comes after the
+    other, its phrases in random order: the recogniser remembers the mean of the
+    utterances before, as it does of a visitor at the table.
     """
-    grammar, wanted = Grammar(phrases), set(said if said is not None else phrases)
+    wanted = set(said if said is not None else phrases)
+    voices = dict.fromkeys(voice for _, voice in clips)
+    recogniser = open_recogniser("pocketsphinx")
+    recogniser.set_phrases(phrases)
+    order = np.random.default_rng(SEED)
     trials = []
-    for (phrase, voice), samples in clips.items():
-        if phrase not in wanted:
-            continue
-        for snr_db, draw in itertools.product(snrs_db, draws):
-            tag = f"{phrase}/{voice}/{snr_db}/{draw}".encode()
-            rng = np.random.default_rng([SEED, *tag])
-            heard = grammar.hear(in_noise(samples, snr_db, rng))
-            trials.append(Trial(phrase, heard, voice, snr_db))
+    for voice, snr_db in itertools.product(voices, snrs_db):
+        own = [phrase for phrase, of_voice in clips if of_voice == voice and phrase in wanted]
+        for index in order.permutation(len(own)):
+            phrase = own[index]
+            rng = np.random.default_rng([SEED, *f"{phrase}/{voice}/{snr_db}".encode()])
+            recogniser.start()
+            recogniser.feed(in_noise(clips[phrase, voice], snr_db, rng))
+            made = recogniser.finish()
+            trials.append(Trial(phrase, made.text, made.certainty, voice, snr_db))
+    recogniser.close()
     return trials
 
 
-def right_rate(trials: Iterable[Trial], word: str) -> float:
-    """Share of the trials of one word that were heard right."""
-    of_word = [trial.right for trial in trials if trial.said == word]
+def good_rate(trials: Iterable[Trial], word: str) -> float:
+    """Share of the trials of one word that were heard right with enough certainty."""
+    of_word = [trial.good for trial in trials if trial.said == word]
     return sum(of_word) / len(of_word)
 
 
-def wilson(right: int, count: int) -> str:
-    """``"right/count = rate (95 % interval)"``, the interval after Wilson."""
-    low, high = proportion_confint(right, count, method="wilson")
-    return f"{right}/{count} = {right / count:.0%} ({low:.0%} to {high:.0%})"
+def wilson(hits: int, count: int) -> str:
+    """``"hits/count = rate (95 % interval)"``, the interval after Wilson."""
+    low, high = proportion_confint(hits, count, method="wilson")
+    return f"{hits}/{count} = {hits / count:.0%} ({low:.0%} to {high:.0%})"
 
 
 # --- choice ---------------------------------------------------------------------
 
-NEAREST_ALLOWED = 2.0
-"""Sets with two words nearer than this, by phones, are not tried at all."""
+FINALISTS = 18
+"""So many candidates go on from the first voices to the run-off voices."""
+
+NEAREST_ALLOWED = 1.5
+"""Sets with two words nearer than this, by phones, are not tried at all.
+
+A word of three phones lies within 2 of anything, so more would rule out short words that
+the recogniser keeps apart well.
+"""
+
+TIE = 0.07
+"""One standard error of a share of 48: sets that differ by less are not told apart."""
+
+
+def tell_apart_by_eye(one: Colour, other: Colour) -> bool:
+    """Neither the same part of the colour circle nor parts that look alike on paper."""
+    return one.hue != other.hue and not {(one.hue, other.hue), (other.hue, one.hue)} & set(
+        LOOK_ALIKE
+    )
 
 
 def may_stand_together(four: Sequence[Colour]) -> bool:
-    """Four hues that differ to the eye, known to a child, and far enough apart by phones."""
+    """Four colours that differ to the eye, known to a child, and far enough apart by phones."""
     words = [colour.word for colour in four]
     return (
-        len({colour.hue for colour in four}) == 4
-        and all(colour.a_child_knows for colour in four)
+        all(colour.a_child_knows for colour in four)
+        and all(tell_apart_by_eye(*pair) for pair in itertools.combinations(four, 2))
         and nearest_pair(words, (*STANDING, *CONFIRMING))[0] >= NEAREST_ALLOWED
     )
 
 
-def set_score(trials: Sequence[Trial], words: Sequence[str]) -> tuple[float, float, float]:
-    """Worst word, mean word, and nearest distance by phones; higher is better.
+def set_score(trials: Sequence[Trial], words: Sequence[str]) -> tuple[float, float, float, float]:
+    """Worth of the worst word, mean worth, share sure, nearest by phones; higher is better.
 
-    A word is worth the smaller of two shares: how often it is heard when it is said, and
-    how often it was said when it is heard (only the set and the standing commands count).
+    A word is worth the smaller of two shares: how often it is good (right and certain
+    enough) when it is said, and how often it was said when it is taken for heard (only
+    the set, the standing commands, yes and no count).
     """
-    within = {*words, *STANDING}
-    heard = Counter((t.said, t.heard) for t in trials if t.said in within)
-    said = Counter(t.said for t in trials if t.said in within)
+    within = {*words, *STANDING, *CONFIRMING}
+    counted = [t for t in trials if t.said in within]
+    taken = Counter((t.said, t.taken_for) for t in counted)
+    said = Counter(t.said for t in counted)
     worth = []
     for word in words:
-        as_word = sum(heard[other, word] for other in within)
-        right = heard[word, word]
-        worth.append(min(right / said[word], right / as_word if as_word else 0.0))
+        as_word = sum(taken[other, word] for other in within)
+        good = taken[word, word]
+        worth.append(min(good / said[word], good / as_word if as_word else 0.0))
+    of_set = [t.sure for t in counted if t.said in words]
     nearest, _, _ = nearest_pair(words, (*STANDING, *CONFIRMING))
-    return min(worth), float(np.mean(worth)), nearest
+    return min(worth), float(np.mean(worth)), sum(of_set) / len(of_set), nearest
 
 
-def shortlist(trials: Sequence[Trial], count: int) -> list[tuple[str, ...]]:
-    """The most promising sets by the trials in which all candidates were allowed."""
+def best_sets(trials: Sequence[Trial], words: Collection[str], count: int) -> list[tuple[str, ...]]:
+    """The best sets of these words, best first."""
+    allowed = [colour for colour in CANDIDATES if colour.word in words]
     sets = [
         tuple(colour.word for colour in four)
-        for four in itertools.combinations(CANDIDATES, 4)
+        for four in itertools.combinations(allowed, 4)
         if may_stand_together(four)
     ]
     return sorted(sets, key=lambda words: set_score(trials, words), reverse=True)[:count]
 
 
+def most_certain(trials: Sequence[Trial], sets: Sequence[tuple[str, ...]]) -> tuple[str, ...]:
+    """Of the sets (best first) that tie with the first, the one acted on at once most often."""
+    worst, mean, _, _ = set_score(trials, sets[0])
+    ties = []
+    for words in sets:
+        own_worst, own_mean, sure, _ = set_score(trials, words)
+        if own_worst > worst - TIE and own_mean > mean - TIE:
+            ties.append((sure, words))
+    return max(ties)[1]
+
+
 # --- report ---------------------------------------------------------------------
 
 
-def _confusions(trials: Sequence[Trial], words: Sequence[str]) -> str:
-    columns = [*words, *sorted({t.heard for t in trials} - set(words) - {""}), ""]
-    heard = Counter((trial.said, trial.heard) for trial in trials)
-    rows = ["| said \\ heard | " + " | ".join(c or "(nothing)" for c in columns) + " |"]
+def _taken(trials: Sequence[Trial], words: Sequence[str]) -> str:
+    """Said against what the table would act on or ask back about, as a table."""
+    columns = [*words, *sorted({t.taken_for for t in trials} - set(words) - {""}), ""]
+    taken = Counter((trial.said, trial.taken_for) for trial in trials)
+    rows = ["| said \\ taken for | " + " | ".join(c or "(nothing)" for c in columns) + " |"]
     rows.append("|---" * (len(columns) + 1) + "|")
-    for word in words:
-        cells = [str(heard[word, column] or "·") for column in columns]
+    for word in dict.fromkeys(t.said for t in trials):
+        cells = [str(taken[word, column] or "·") for column in columns]
         rows.append(f"| **{word}** | " + " | ".join(cells) + " |")
     return "\n".join(rows)
 
 
+def _counts(trials: Sequence[Trial]) -> str:
+    """Right, good and sure of some trials, the cells of a row."""
+    count = len(trials)
+    return (
+        f"{sum(t.right for t in trials)}/{count} | {wilson(sum(t.good for t in trials), count)} "
+        f"| {wilson(sum(t.sure for t in trials), count)}"
+    )
+
+
+def _shares(worst: float, mean: float, sure: float, nearest: float) -> str:
+    return f"{worst:.0%} | {mean:.0%} | {sure:.0%} | {nearest:.2f}"
+
+
 def outside_check(clips: Mapping[tuple[str, str], Samples]) -> dict[str, tuple[float, float]]:
-    """E-set letters and spelling words: mean phone distance, right rate at 10 dB."""
+    """E-set letters and spelling words: mean phone distance, share good at 10 dB."""
     result = {}
     for name, words in (("E-set letters", E_SET), ("spelling words", SPELLING)):
         trials = run_trials(words, clips, snrs_db=(10.0,))
-        rate = sum(trial.right for trial in trials) / len(trials)
-        result[name] = (mean_distance(words), rate)
+        result[name] = (mean_distance(words), sum(t.good for t in trials) / len(trials))
     return result
 
 
@@ -420,63 +481,77 @@ def report_held_out(words: Sequence[str], voices: Sequence[tuple[str, int]]) -> 
     """Print how a set is heard, with the standing commands, in voices never used to choose."""
     allowed = [*words, *STANDING]
     clips = speak_all([*allowed, *CONFIRMING], voices)
-    trials = run_trials(allowed, clips)
-    groups: list[tuple[str, tuple[str, ...]]] = [(word, (word,)) for word in allowed]
-    groups[len(words) : len(words)] = [("**all of the set**", tuple(words))]
-    print("| word | " + " | ".join(f"{snr:.0f} dB" for snr in SNRS_DB) + " | all |")
-    print("|---" * (len(SNRS_DB) + 2) + "|")
-    for name, members in groups:
-        cells = []
-        for levels in [*((snr,) for snr in SNRS_DB), SNRS_DB]:
-            own = [t.right for t in trials if t.said in members and t.snr_db in levels]
-            cells.append(wilson(sum(own), len(own)))
-        print(f"| {name} | " + " | ".join(cells) + " |")
-    print("\n" + _confusions(trials, allowed) + "\n")
-    confirming = run_trials([*CONFIRMING, *STANDING], clips, said=CONFIRMING)
+    trials = run_trials(allowed, clips, said=words, snrs_db=(*SNRS_DB, 0.0))
+    print("| said | right | good | sure |\n|---|---|---|---|")
+    for word in words:
+        usual = [t for t in trials if t.said == word and t.snr_db in SNRS_DB]
+        print(f"| {word}, 20 to 5 dB | {_counts(usual)} |")
+    for snr_db in (*SNRS_DB, 0.0):
+        own = [t for t in trials if t.snr_db == snr_db]
+        print(f"| **the set, {snr_db:.0f} dB** | {_counts(own)} |")
+    commands = run_trials(allowed, clips, said=STANDING, snrs_db=(10.0,))
+    for word in STANDING:
+        print(f"| {word}, 10 dB | {_counts([t for t in commands if t.said == word])} |")
+    confirming = run_trials([*CONFIRMING, *STANDING], clips, said=CONFIRMING, snrs_db=(10.0,))
     for word in CONFIRMING:
-        own = [t.right for t in confirming if t.said == word]
-        print(f"- {word}, while confirming: {wilson(sum(own), len(own))}")
+        own = [t for t in confirming if t.said == word]
+        print(f"| {word}, confirming, 10 dB | {_counts(own)} |")
+    usual = [t for t in trials if t.snr_db in SNRS_DB]
+    print("\nColours at 20 to 5 dB, commands at 10 dB:\n\n" + _taken([*usual, *commands], allowed))
+    wrong = [t for t in usual if t.heard and not t.right]
+    print(f"\n- a colour acted on as something else: {_sure(wrong, len(usual))}")
+    as_colour = [t for t in commands if t.heard in words]
+    print(f"- a command acted on as a colour: {_sure(as_colour, len(commands))}")
     for title, others in (("Nearest by phones", ()), ("with commands", (*STANDING, *CONFIRMING))):
         distance, one, other = nearest_pair(words, others)
         print(f"- {title}: {one} and {other}, {distance:.2f}")
 
 
+def _sure(trials: Iterable[Trial], count: int) -> str:
+    return wilson(sum(t.certainty >= ACT_ABOVE for t in trials), count)
+
+
 def report_phrase_costs(words: Sequence[str], voices: Sequence[tuple[str, int]]) -> None:
-    """Print what more phrases for the standing commands would do to the words of a set."""
-    said = [*words, "pause", "stop", "repeat", "help", "never mind"]
-    clips = speak_all(said, voices)
-    bare = tuple(said[len(words) :])
-    grammars = {
-        "one phrase a command": bare,
-        "as chosen": STANDING,
-        "and with please": (*STANDING, *MORE_PHRASES[0]),
-        "and with say that again": (*STANDING, *MORE_PHRASES[0], *MORE_PHRASES[1]),
-    }
-    print("| phrases | colours right | commands right | command heard as colour |")
-    print("|---|---|---|---|")
-    for name, phrases in grammars.items():
-        trials = run_trials([*words, *phrases], clips, said=said, snrs_db=(10.0, 5.0), draws=(5,))
-        of_set = [t.right for t in trials if t.said in words]
-        of_rest = [t for t in trials if t.said not in words]
-        right = sum(t.right or t.heard.startswith(f"{t.said} ") for t in of_rest)
-        print(
-            f"| {name} | {sum(of_set)}/{len(of_set)} | {right}/{len(of_rest)} "
-            f"| {sum(t.heard in words for t in of_rest)}/{len(of_rest)} |"
+    """Print what "please" after a colour as a phrase of its own gains and costs."""
+    polite = tuple(f"{word} please" for word in words)
+    clips = speak_all([*words, *polite, *OUTSIDE], voices)
+    print("| phrases | colours good | sure | with please good | sure | outside taken | acted on |")
+    print("|---" * 7 + "|")
+    for name, more in (("colours", ()), ("and with please", polite)):
+        trials = run_trials(
+            [*words, *more, *STANDING], clips, said=[*words, *polite, *OUTSIDE], snrs_db=(10.0,)
         )
+        cells = []
+        for said in (words, polite):
+            own = [t for t in trials if t.said in said]
+            meant = [t for t in own if t.heard and t.said.split()[0] == t.heard.split()[0]]
+            for above in (CONFIRM_ABOVE, ACT_ABOVE):
+                cells.append(f"{sum(t.certainty >= above for t in meant)}/{len(own)}")
+        own = [t for t in trials if t.said in OUTSIDE]
+        as_colour = [t for t in own if t.heard in (*words, *more)]
+        for above in (CONFIRM_ABOVE, ACT_ABOVE):
+            cells.append(wilson(sum(t.certainty >= above for t in as_colour), len(own)))
+        print(f"| {name} | " + " | ".join(cells) + " |")
 
 
 def choose() -> tuple[str, ...]:
     """Print the whole way to the choice, on the choosing voices, and return the four."""
     words = [colour.word for colour in CANDIDATES]
-    clips = speak_all([*words, *STANDING, *E_SET, *SPELLING], CHOOSING_VOICES)
     print("## Outside check\n")
-    for name, (distance, rate) in outside_check(clips).items():
-        print(f"- {name}: mean phone distance {distance:.2f}, right at 10 dB {rate:.0%}")
+    for name, (distance, rate) in outside_check(
+        speak_all([*E_SET, *SPELLING], CHOOSING_VOICES[:3])
+    ).items():
+        print(f"- {name}: mean phone distance {distance:.2f}, good at 10 dB {rate:.0%}")
 
-    everything = [*words, *STANDING]
-    trials = run_trials(everything, clips)
+    everything = [*words, *STANDING, *CONFIRMING]
+    trials = run_trials(everything, speak_all(everything, CHOOSING_VOICES))
     print(f"\n## All candidates at once, {len(CHOOSING_VOICES)} voices, all levels\n")
-    print(_confusions(trials, everything))
+    print("| said | right | good | sure |\n|---|---|---|---|")
+    for word in sorted(everything, key=lambda word: -good_rate(trials, word)):
+        print(f"| {word} | {_counts([t for t in trials if t.said == word])} |")
+    mistakes = Counter((t.said, t.taken_for) for t in trials if t.taken_for and not t.right)
+    told = ", ".join(f"{a} → {b} {n}" for (a, b), n in mistakes.most_common(12))
+    print(f"\nCommonest mistakes that the table would act on or ask back about: {told}.")
     heard = Counter((t.said, t.heard) for t in trials)
     pairs = list(itertools.combinations(everything, 2))
     link = spearmanr(
@@ -484,29 +559,34 @@ def choose() -> tuple[str, ...]:
     )
     print(f"\nPhone distance against confusions: Spearman {link.statistic:.2f}, n={len(pairs)}")
 
-    print("\n## Sets of four, each with a grammar of its own and the standing commands\n")
-    print("| set | worst word | mean | nearest by phones |\n|---|---|---|---|")
-    scored = []
-    for four in shortlist(trials, 7):
-        own = run_trials([*four, *STANDING], clips, draws=(1,))
-        scored.append((set_score(own, four), four))
-    for (worst, mean, nearest), four in sorted(scored, reverse=True):
-        print(f"| {', '.join(four)} | {worst:.0%} | {mean:.0%} | {nearest:.2f} |")
-    return max(scored)[1]
+    finalists = sorted(words, key=lambda word: -good_rate(trials, word))[:FINALISTS]
+    said = [*finalists, *STANDING, *CONFIRMING]
+    trials += run_trials(everything, speak_all(said, RUN_OFF_VOICES))
+    print(f"\n## The best {FINALISTS}, {len(RUN_OFF_VOICES)} more voices, both together\n")
+    print("| said | right | good | sure |\n|---|---|---|---|")
+    for word in sorted(finalists, key=lambda word: -good_rate(trials, word)):
+        print(f"| {word} | {_counts([t for t in trials if t.said == word])} |")
+
+    print("\n## Sets of four\n")
+    print("| set | worst word | mean | sure | nearest by phones |\n|---|---|---|---|---|")
+    best = best_sets(trials, finalists, 10)
+    for four in best:
+        print(f"| {', '.join(four)} | {_shares(*set_score(trials, four))} |")
+    return most_certain(trials, best)
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--words", help="report on these words, as a,b,c, and choose nothing")
     given = parser.parse_args().words
-    started_s = time.perf_counter()
+    started_s = time.process_time()
     words = tuple(given.split(",")) if given else choose()
     print(f"\n## {', '.join(words)}: {len(REPORTING_VOICES)} voices never used for choosing\n")
     report_held_out(words, REPORTING_VOICES)
     if not given:
-        print("\n## What more phrases cost (choosing voices, 10 and 5 dB)\n")
+        print("\n## What please costs (choosing voices, 10 dB)\n")
         report_phrase_costs(words, CHOOSING_VOICES)
-    print(f"\nTook {time.perf_counter() - started_s:.0f} s.")
+    print(f"\nTook {time.process_time() - started_s:.0f} s of processor time.")
 
 
 if __name__ == "__main__":

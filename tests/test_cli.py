@@ -26,7 +26,7 @@ events:
   lit: {about: Lit., slots: [lights], lines: ["It is lit.", "Lights: {lights}."]}
   paused: {about: Held., priority: warning, lines: [Asked to wait.]}
 questions:
-  colour: {answers: {turquoise: [turquoise], magenta: [magenta]}}
+  colour: {answers: {teal: [teal], violet: [violet]}}
 standing:
   pause: {phrases: [pause], says: paused}
   stop: {phrases: [stop], says: paused}
@@ -111,7 +111,7 @@ def test_a_word_that_the_recogniser_does_not_know_comes_with_an_entry_to_paste(
     cell: Path,
 ) -> None:
     book = cell.parent / "book.yaml"
-    book.write_text(BOOK.replace("[magenta]", "[zaffrequartz]"), encoding="utf-8")
+    book.write_text(BOOK.replace("[violet]", "[zaffrequartz]"), encoding="utf-8")
     message = refused(tablevoice("check", cell))
     assert "zaffrequartz" in message
     assert "pronounce" in message
@@ -186,7 +186,7 @@ def test_a_line_is_auditioned_into_a_file(cell: Path, tmp_path: Path) -> None:
     assert abs(samples).max() > 0.05
 
 
-@pytest.mark.parametrize("word", ["turquoise", "magenta", "pause", "stop"])
+@pytest.mark.parametrize("word", ["teal", "violet", "pause", "stop"])
 def test_a_recorded_word_is_shown_as_heard(cell: Path, word: str) -> None:
     result = tablevoice("listen", "--cell", cell, "--file", FIXTURES / f"visitor_{word}.flac")
     assert result.exit_code == 0, result.output

@@ -27,7 +27,7 @@ events:
                  lines: [Which one is it?]}
   again: {about: Asks again., priority: question, lines: [Once more for me.]}
 questions:
-  colour: {answers: {turquoise: [turquoise], magenta: [magenta]}, tries: 6, button_wait_s: 20,
+  colour: {answers: {teal: [teal], violet: [violet]}, tries: 6, button_wait_s: 20,
            ask_again: again, waited: again}
 """
 
@@ -56,7 +56,7 @@ def test_the_ten_lines_of_python_get_an_answer(
         stdout=subprocess.PIPE, stderr=subprocess.PIPE,
         env={**pulse_environment, "PYTHONPATH": str(ROOT)},
     )  # fmt: skip
-    word = ROOT / "audio_fixtures" / "visitor_turquoise.flac"
+    word = ROOT / "audio_fixtures" / "visitor_violet.flac"
     end_s = time.monotonic() + 120
     while example.poll() is None and time.monotonic() < end_s:
         subprocess.run(["paplay", str(word)], env=pulse_environment, check=True, timeout=30)
@@ -66,7 +66,7 @@ def test_the_ten_lines_of_python_get_an_answer(
     out, complaints = example.communicate()
     assert example.returncode == 0, complaints
     value, how = out.split()
-    assert value == "turquoise"
+    assert value == "violet"
     assert how in ("voice", "confirmed")
 
 

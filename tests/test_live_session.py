@@ -45,7 +45,7 @@ format: 1
 title: Looped
 language: en
 slots:
-  answer: [turquoise, magenta]
+  answer: [teal, violet]
 events:
   hello: {about: Opens., lines: [Good morning to everybody at this table.]}
   colour_asked: {about: Asks., priority: question, asks: colour, lines: [Which one is it?]}
@@ -55,7 +55,7 @@ events:
   holding: {about: Held., priority: warning, lines: [Asked to wait.]}
 questions:
   colour:
-    answers: {turquoise: [turquoise], magenta: [magenta]}
+    answers: {teal: [teal], violet: [violet]}
     wait_s: 6
     tries: 3
     button_wait_s: 30
@@ -194,14 +194,14 @@ def test_a_word_played_into_the_room_ends_as_the_answer_in_the_record(
 ) -> None:
     table.send(event("q1", "colour_asked"))
     table.wait_for(lambda row: row["type"] == "said" and row["event"] == "colour_asked")
-    play("turquoise", pulse_environment)
+    play("violet", pulse_environment)
     answer = table.wait_for_type("answer")
-    assert (answer["id"], answer["value"]) == ("q1", "turquoise")
+    assert (answer["id"], answer["value"]) == ("q1", "violet")
     assert answer["how"] in ("voice", "confirmed")
     table.send({"v": 1, "type": "ping", "id": "p1"})
     table.wait_for_type("pong")
     answers = [row for row in recorded(table.records) if row["type"] == "answer"]
-    assert [(row["id"], row["value"]) for row in answers] == [("q1", "turquoise")]
+    assert [(row["id"], row["value"]) for row in answers] == [("q1", "violet")]
 
 
 def test_a_spoken_pause_asks_for_a_hold_that_no_voice_releases(

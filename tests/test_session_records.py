@@ -33,17 +33,17 @@ def said(outcome: messages.Outcome = "said", start_s: float | None = 1.5) -> Sen
 
 
 def fill(record: Record) -> None:
-    heard = Heard(Hypothesis("golden", 0.9, True, {"llr": 1.5}), 4.0, 4.5, -22.0)
+    heard = Heard(Hypothesis("silver", 0.9, True, {"llr": 1.5}), 4.0, 4.5, -22.0)
     record.received(messages.EventReported(id="e1", event="lit", slots={"lights": 3}), 1.0)
     record.spend(Spent("lit", "Alder", "k", 1, 1))
     record.sent(said())
     record.sent(
         Send(
             messages.HeardReported(
-                at_s=4.8, text="golden", meaning="golden", certainty=0.9, verdict="act",
+                at_s=4.8, text="silver", meaning="silver", certainty=0.9, verdict="act",
                 start_s=4.0, end_s=4.5,
             ),
-            Judgement(heard, Match("golden", "golden", 0.9, 0.9), Verdict.ACT),
+            Judgement(heard, Match("silver", "silver", 0.9, 0.9), Verdict.ACT),
         )
     )  # fmt: skip
     record.sent(
@@ -124,12 +124,12 @@ def test_what_is_recorded_together_reaches_the_history(tmp_path: Path) -> None:
 
 def test_a_persons_sound_is_kept_only_where_the_cell_says_so(tmp_path: Path) -> None:
     sound = np.sin(np.arange(8000) / 5).astype(np.float32)
-    heard = Heard(Hypothesis("golden", 0.9, True), 4.0, 4.5, -22.0, samples=sound)
+    heard = Heard(Hypothesis("silver", 0.9, True), 4.0, 4.5, -22.0, samples=sound)
     message = messages.HeardReported(
-        at_s=4.8, text="golden", meaning="golden", certainty=0.9, verdict="act",
+        at_s=4.8, text="silver", meaning="silver", certainty=0.9, verdict="act",
         start_s=4.0, end_s=4.5,
     )  # fmt: skip
-    judgement = Judgement(heard, Match("golden", "golden", 0.9, 0.9), Verdict.ACT)
+    judgement = Judgement(heard, Match("silver", "silver", 0.9, 0.9), Verdict.ACT)
     for days, files in ((0, 0), (1, 1)):
         folder = tmp_path / f"kept_{days}"
         with History(folder / "history.sqlite", keep_audio_days=days) as history:

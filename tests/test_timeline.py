@@ -16,11 +16,11 @@ from tablevoice.timeline import draw_timeline, read_session, tell
 ROWS: list[dict[str, Any]] = [
     {"type": "said", "voice": "Alder", "text": "Which colour?", "said": "said",
      "start_s": 1.0, "end_s": 2.5, "at_s": 2.5},
-    {"type": "person_said", "who": "visitor", "text": "golden", "at_s": 3.0,
+    {"type": "person_said", "who": "visitor", "text": "silver", "at_s": 3.0,
      "start_s": 3.0, "end_s": 3.6},
-    {"type": "heard", "text": "golden", "meaning": "golden", "certainty": 0.93,
+    {"type": "heard", "text": "silver", "meaning": "silver", "certainty": 0.93,
      "verdict": "act", "start_s": 3.05, "end_s": 3.6, "at_s": 3.9},
-    {"type": "answer", "question": "colour", "value": "golden", "how": "voice", "at_s": 3.9},
+    {"type": "answer", "question": "colour", "value": "silver", "how": "voice", "at_s": 3.9},
     {"type": "hold_request", "phrase": "pause", "at_s": 24.0},
     {"type": "said", "voice": "Briar", "text": "Never sounded", "said": "dropped",
      "start_s": None, "end_s": None, "at_s": 24.0},
@@ -32,7 +32,7 @@ ROWS: list[dict[str, Any]] = [
 def test_the_story_has_a_lane_for_each_voice_and_person() -> None:
     story = tell(ROWS)
     assert story.lanes == ("Alder", "Briar", "visitor", "heard")
-    assert [bar.text for bar in story.bars] == ["Which colour?", "golden", "golden"]
+    assert [bar.text for bar in story.bars] == ["Which colour?", "silver", "silver"]
     assert story.bars[-1].certainty == 0.93
 
 

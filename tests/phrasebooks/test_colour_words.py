@@ -10,34 +10,40 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmarks.colour_words import (
+    ACT_ABOVE,
     CANDIDATES,
     CHOOSING_VOICES,
+    CONFIRM_ABOVE,
     CONFIRMING,
     E_SET,
     NEAREST_ALLOWED,
     RATE_HZ,
     REPORTING_VOICES,
+    RUN_OFF_VOICES,
     SPELLING,
     STANDING,
+    Colour,
     Trial,
+    good_rate,
     in_noise,
     may_stand_together,
     mean_distance,
     nearest_pair,
     phone_distance,
     pronunciations,
-    right_rate,
     run_trials,
     set_score,
     speak_all,
+    tell_apart_by_eye,
 )
+from tablevoice.cell import load_cell
 from tablevoice.phrasebook import load_phrasebook
 from tablevoice.shipped import shipped
 
 BOOK = load_phrasebook(shipped("lantern_strings.yaml"))
 CHOSEN = tuple(BOOK.questions["colour"].answers)
-HARD = ("lilac", "violet", "teal", "peach")
-"""Candidates that the measurement found mistaken for each other."""
+HARD = ("amber", "turquoise", "coral", "purple")
+"""Candidates that the measurement found badly heard."""
 
 PHONES = sorted(
     {phone for word in CANDIDATES for way in pronunciations(word.word) for phone in way}
@@ -96,9 +102,10 @@ def test_the_measured_commands_are_those_of_the_phrasebook() -> None:
 
 
 def test_no_voice_that_reports_was_used_to_choose() -> None:
-    variants = [{name.partition("+")[2] for name, _ in voices}
-                for voices in (CHOOSING_VOICES, REPORTING_VOICES)]  # fmt: skip
-    assert not variants[0] & variants[1]
+    used = [name.partition("+")[2] for name, _ in (*CHOOSING_VOICES, *RUN_OFF_VOICES)]
+    reporting = [name.partition("+")[2] for name, _ in REPORTING_VOICES]
+    assert not set(used) & set(reporting)
+    assert len({*used, *reporting}) == len(used) + len(reporting)
 
 
 @pytest.mark.parametrize("snr_db", [0.0, 5.0, 10.0])
@@ -117,8 +124,35 @@ def test_the_ratio_of_word_to_noise_is_what_it_says(snr_db: float) -> None:
 
 def test_the_score_counts_a_word_that_takes_in_others() -> None:
     # heard whenever it is said, and also for every "stop": worth half
-    trials = [Trial("amber", "amber", "v", 5.0), Trial("stop", "amber", "v", 5.0)]
+    trials = [Trial("amber", "amber", 0.9, "v", 5.0), Trial("stop", "amber", 0.9, "v", 5.0)]
     assert set_score(trials, ("amber",))[0] == pytest.approx(0.5)
+
+
+def test_the_score_counts_what_is_certain_enough_only() -> None:
+    # half of the right ones are too unsure to be asked back about, and so is the "stop"
+    unsure = CONFIRM_ABOVE - 0.01
+    trials = [
+        Trial("amber", "amber", CONFIRM_ABOVE, "v", 5.0),
+        Trial("amber", "amber", unsure, "v", 5.0),
+        Trial("stop", "amber", unsure, "v", 5.0),
+    ]
+    worst, _, sure, _ = set_score(trials, ("amber",))
+    assert worst == pytest.approx(0.5)
+    assert sure == 0.0
+
+
+def test_good_and_sure_begin_where_the_lantern_table_confirms_and_acts() -> None:
+    listening = load_cell(shipped("lantern_table.yaml")).listening
+    assert (listening.confirm_above, listening.act_above) == (CONFIRM_ABOVE, ACT_ABOVE)
+
+
+def test_look_alikes_do_not_stand_together() -> None:
+    teal, turquoise = Colour("teal", "blue-green"), Colour("turquoise", "blue-green")
+    emerald, golden = Colour("emerald", "green"), Colour("golden", "orange-yellow")
+    assert not tell_apart_by_eye(teal, turquoise)
+    assert not tell_apart_by_eye(emerald, teal)
+    assert not tell_apart_by_eye(teal, emerald)
+    assert tell_apart_by_eye(teal, golden)
 
 
 def test_in_a_small_run_the_chosen_colours_beat_confusable_ones() -> None:
@@ -127,5 +161,5 @@ def test_in_a_small_run_the_chosen_colours_beat_confusable_ones() -> None:
     worst = {}
     for four in (CHOSEN, HARD):
         trials = run_trials([*four, *STANDING], clips, said=four, snrs_db=(10.0,))
-        worst[four] = min(right_rate(trials, word) for word in four)
+        worst[four] = min(good_rate(trials, word) for word in four)
     assert worst[CHOSEN] > worst[HARD]

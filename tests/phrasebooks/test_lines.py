@@ -30,7 +30,7 @@ CELLS = {
     "packing_bench_cell.yaml": "packing_bench.yaml",
     "korean_lamp_cell.yaml": "korean_lamp.yaml",
 }
-COLOURS = ("golden", "magenta", "sapphire", "turquoise")
+COLOURS = ("crimson", "silver", "teal", "violet")
 MOST_WORDS = {Priority.WARNING: 6}
 MOST_WORDS_ELSE = 14
 UNFIT = re.compile(
