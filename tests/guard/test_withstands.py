@@ -1,8 +1,11 @@
 """The guard under fault, with real processes: the permit is never on while a stop is open.
 
-Few trips a fault and hard assertions; percentiles over many trips are the benchmark's.
-Reactions are bounded generously here, because the machine that runs tests may be busy with
-anything.
+Few trips a fault and hard assertions; percentiles over many trips are the benchmark's. The
+bounds are those that are required of the guard (50 ms; two heartbeat periods). A reaction over
+its bound fails a test, unless the computer itself stood still meanwhile for as long as it was
+over: the watchers of ``stalls`` see that from above the guard's priority, and no program could
+have done better. Where the system refuses real-time priority, no such promise is made (GUARD.md
+says so) and the bound is 250 ms.
 """
 
 from __future__ import annotations
@@ -25,11 +28,13 @@ from tests.guard.faults import (
     TWO_PERIODS_NS,
     Lane,
     Result,
+    at_once,
     link_trip,
 )
+from tests.guard.stalls import Stalls
 
-GENEROUS_NS = 250 * MS
-"""Five times the required maximum: what a busy test machine may add."""
+ON_THE_WAY_NS = 5 * MS
+"""An edge sent just before its sender died, or its wire, is seen a little after that."""
 
 
 @pytest.fixture(scope="module")
@@ -44,73 +49,83 @@ def proxied(libmodbus_program: Path, short_module_path: Path) -> Iterator[Lane]:
         yield made
 
 
-def check(result: Result, trips: int, bound_ns: int = GENEROUS_NS) -> None:
+def check(result: Result, trips: int, stalls: Stalls, bound_ns: int | None = None) -> None:
     assert result.unseen == 0
     assert len(result.reactions_ns) == trips
-    assert max(result.reactions_ns) <= bound_ns, [r / MS for r in result.reactions_ns]
-    late = [(opened, seen) for opened, seen in result.wrong if seen - opened > bound_ns]
-    assert not late
+    late = [
+        (began_ns, reaction_ns / MS)
+        for began_ns, reaction_ns in zip(result.began_ns, result.reactions_ns, strict=True)
+        if stalls.excess_ns(began_ns, reaction_ns, bound_ns)
+    ]
+    assert not late, [reaction_ns / MS for reaction_ns in result.reactions_ns]
+    wrong = [one for one in result.wrong if stalls.excess_ns(one[0], one[1] - one[0], bound_ns)]
+    assert not wrong
+
+
+def two_periods_ns(stalls: Stalls) -> int:
+    """The controller's own rule, and what was on the way; more where priority was refused."""
+    return TWO_PERIODS_NS + (ON_THE_WAY_NS if stalls.real_time else stalls.max_ns)
 
 
 @pytest.mark.parametrize("fault", HOST_FAULTS)
-def test_whatever_the_computer_does(lane: Lane, fault: str) -> None:
+def test_whatever_the_computer_does(lane: Lane, fault: str, stalls: Stalls) -> None:
     result = Result(fault)
     with HOST_FAULTS[fault]([lane.guard]):
         for _ in range(6):
             lane.trip(result)
-    check(result, 6)
+    check(result, 6, stalls)
 
 
 @pytest.mark.parametrize("fault", LINK_FAULTS)
-def test_whatever_the_input_block_answers(proxied: Lane, fault: str) -> None:
+def test_whatever_the_input_block_answers(proxied: Lane, fault: str, stalls: Stalls) -> None:
     result = Result(fault)
     for _ in range(2):
         link_trip(proxied, "inputs", fault, result)
-    check(result, 2)
+    check(result, 2, stalls)
 
 
 @pytest.mark.parametrize("fault", LINK_FAULTS)
-def test_whatever_the_controllers_link_does(proxied: Lane, fault: str) -> None:
+def test_whatever_the_controllers_link_does(proxied: Lane, fault: str, stalls: Stalls) -> None:
     """With the way to the controller spoilt, its own rule has to make it stop."""
     result = Result(fault)
     for _ in range(2):
         link_trip(proxied, "controller", fault, result)
-    check(result, 2, TWO_PERIODS_NS + GENEROUS_NS)
+    check(result, 2, stalls, two_periods_ns(stalls))
 
 
 @pytest.mark.parametrize("hz", RATTLES_HZ)
-def test_a_rattling_stop(lane: Lane, hz: int) -> None:
+def test_a_rattling_stop(lane: Lane, hz: int, stalls: Stalls) -> None:
     result = Result(f"{hz} Hz")
 
     def rattle() -> int:
-        lane.inputs.rattle(STOP, hz, 120)
         mark = lane.inputs.mark()
-        opened = lane.inputs.wait_for("contact", False, max(mark - 1, 0), address=STOP)
+        lane.inputs.rattle(STOP, hz, 120)
+        opened = lane.inputs.wait_for("contact", False, mark, address=STOP)
         assert opened is not None
         time.sleep(0.2)
         return opened.at_ns
 
     for _ in range(3):
         lane.trip(result, rattle)
-    check(result, 3)
+    check(result, 3, stalls)
 
 
-def test_a_restarted_input_block_and_a_restarted_controller(lane: Lane) -> None:
+def test_a_restarted_input_block_and_a_restarted_controller(lane: Lane, stalls: Stalls) -> None:
     for side in ("inputs", "controller"):
         lane.arm()
         at_ns = lane.restart(side)
         reaction_ns = lane.reaction_ns(at_ns)
         assert reaction_ns is not None
-        assert reaction_ns <= GENEROUS_NS
+        assert stalls.excess_ns(at_ns, reaction_ns) == 0
         lane.guard.wait_state("awaiting_reset")  # the link is back, the permit is not
         time.sleep(0.3)
         assert not lane.controller.permit
     result = Result("after both")
     lane.trip(result)
-    check(result, 1)
+    check(result, 1, stalls)
 
 
-def test_a_welded_reset_never_arms(lane: Lane) -> None:
+def test_a_welded_reset_never_arms(lane: Lane, stalls: Stalls) -> None:
     lane.inputs.contact(STOP, False)
     lane.inputs.contact(RESET, True)
     mark = lane.controller.mark()
@@ -126,10 +141,10 @@ def test_a_welded_reset_never_arms(lane: Lane) -> None:
     assert lane.controller.wait_for("permit", True, mark, within_s=0.3) is None
     result = Result("after it")
     lane.trip(result)  # and a lane is left tripped, as the next test expects it
-    check(result, 1)
+    check(result, 1, stalls)
 
 
-def test_a_full_disk(libmodbus_program: Path, short_path: Path) -> None:
+def test_a_full_disk(libmodbus_program: Path, short_path: Path, stalls: Stalls) -> None:
     """``/dev/full`` is a disk with no space left; tmpfs needs a superuser (the benchmark's)."""
     if not Path("/dev/full").exists():
         pytest.skip("needs /dev/full (Linux)")
@@ -144,10 +159,12 @@ def test_a_full_disk(libmodbus_program: Path, short_path: Path) -> None:
         status = full.guard.wait_status(lambda status: status["record_problem"])
         assert "No space left" in status["record_problem"]
         assert status["record_lines_dropped"] > 0
-    check(result, 6)
+    check(result, 6, stalls)
 
 
-def test_a_clock_set_back_and_forward(libmodbus_program: Path, short_path: Path) -> None:
+def test_a_clock_set_back_and_forward(
+    libmodbus_program: Path, short_path: Path, stalls: Stalls
+) -> None:
     """The guard's own wall clock jumps by years; the computer's is left alone."""
     if not FAKETIME:
         pytest.skip("needs libfaketime: apt-get install libfaketime")
@@ -162,31 +179,38 @@ def test_a_clock_set_back_and_forward(libmodbus_program: Path, short_path: Path)
     result = Result("clock")
     with Lane(short_path, libmodbus_program, environment_more=faked) as lane:
         for shift in ("+0", "-3y", "+5y", "-1d", "+1h", "+0"):
-            lane.arm()
-            clock.write_text(shift)
-            time.sleep(0.05)
-            assert lane.controller.permit, "a clock that jumps is no reason to stop either"
+            for _ in range(5):  # a stand-still of the computer is a reason to stop
+                lane.arm()
+                armed_ns = now_ns()
+                clock.write_text(shift)
+                time.sleep(0.05)
+                lane.controller.catch_up()
+                if lane.controller.permit:
+                    break
+                assert stalls.between_ns(armed_ns, now_ns()), "a clock that jumps is no reason"
+            assert lane.controller.permit
             lane.trip_armed(result, lane.opened)
         time.sleep(0.3)
         years = {record["wall"][:4] for record in lane.guard.records()}
         assert len(years) >= 3, "the wall clock did not jump: this checked nothing"
-    check(result, 6)
+    check(result, 6, stalls)
 
 
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
 def test_a_dead_or_frozen_guard_is_a_stop_within_two_periods(
-    libmodbus_program: Path, short_path: Path, how: signal.Signals
+    libmodbus_program: Path, short_path: Path, how: signal.Signals, stalls: Stalls
 ) -> None:
     with Lane(short_path, libmodbus_program) as lane:
         lane.arm()
         time.sleep(0.2)
-        os.kill(lane.guard.process.pid, how)
-        at_ns = now_ns()
+        with at_once():
+            at_ns = now_ns()
+            os.kill(lane.guard.process.pid, how)
         time.sleep(3 * HEARTBEAT_MS / 1_000)
         lane.controller.catch_up()
         stopped_ns = controller_stop_ns(lane.controller.seen, at_ns)
         assert stopped_ns is not None
-        assert stopped_ns - at_ns <= TWO_PERIODS_NS
+        assert stalls.excess_ns(at_ns, stopped_ns - at_ns, two_periods_ns(stalls)) == 0
         if how is signal.SIGSTOP:
             status = lane.guard.wait_status(lambda status: status["state"] == "silent")
             assert status["permit"] is False
@@ -198,7 +222,7 @@ def test_a_dead_or_frozen_guard_is_a_stop_within_two_periods(
             assert lane.controller.wait_for("permit", True, mark, within_s=0.3) is None
 
 
-def test_a_second_guard_on_the_file_is_refused(lane: Lane) -> None:
+def test_a_second_guard_on_the_file_is_refused(lane: Lane, stalls: Stalls) -> None:
     lane.arm()
     second = GuardProcess(lane.guard.path)
     try:
@@ -210,4 +234,4 @@ def test_a_second_guard_on_the_file_is_refused(lane: Lane) -> None:
     assert lane.controller.permit
     result = Result("after it")
     lane.trip_armed(result, lane.opened)
-    check(result, 1)
+    check(result, 1, stalls)
