@@ -29,6 +29,9 @@ class Contact(Protocol):
     def closed(self) -> bool:
         """Whether the contact is closed; also False when it was open since the last call."""
 
+    def close(self) -> None:
+        """Give the device back, so that it can be opened anew."""
+
 
 class GpioContact:
     """A line of a GPIO character device, by ``gpiod`` 2; the bias makes a broken wire read open."""
@@ -59,6 +62,9 @@ class GpioContact:
         active = self._request.get_value(self._line) == self._active
         return bool(active == self._closed_is_active) and not moved
 
+    def close(self) -> None:
+        self._request.release()
+
 
 class SerialContact:
     """DSR or CTS of a serial port, by ``pyserial``: a loop from DTR or RTS through the contact."""
@@ -72,6 +78,9 @@ class SerialContact:
 
     def closed(self) -> bool:
         return bool(getattr(self._port, self._line))
+
+    def close(self) -> None:
+        self._port.close()
 
 
 class KeyContact:
@@ -104,6 +113,9 @@ class KeyContact:
             return bool(down)
         return not (down or went_down)
 
+    def close(self) -> None:
+        self._device.close()
+
 
 class WatchedContact:
     """One contact, read every 2 ms by a thread; the loop asks ``level``."""
@@ -113,7 +125,15 @@ class WatchedContact:
         self._latest: tuple[Level, int] = (Level.UNREADABLE, 0)
         self._times_not_closed = 0
         self._times_seen = 0
-        self._open()  # a missing library or a wrong name is told at the start
+        try:  # a missing library or device is told at the start
+            self._open().close()
+        except (OSError, ValueError) as problem:
+            where = source.chip if isinstance(source, GpioInput) else source.device
+            raise GuardRefused(
+                f"cannot be watched: {problem}.",
+                where=where,
+                do="Check the name in the guard file, the plug, and who may open the device.",
+            ) from problem
         threading.Thread(target=self._watch, daemon=True).start()
 
     def level(self, at_ns: int, late_ns: int) -> Level:
@@ -137,6 +157,7 @@ class WatchedContact:
     def _watch(self) -> None:
         ask_for_real_time()
         while True:
+            contact: Contact | None = None
             try:
                 contact = self._open()
                 while True:
@@ -149,6 +170,11 @@ class WatchedContact:
             except Exception:  # noqa: BLE001  (a driver may raise anything, and all of it means stop)
                 self._times_not_closed += 1
                 self._latest = (Level.UNREADABLE, now_ns())
+                try:  # it is held for the guard alone: not given back, it would refuse for ever
+                    if contact is not None:
+                        contact.close()
+                except Exception:  # noqa: BLE001, S110  (a device that is gone may refuse this too)
+                    pass
                 time.sleep(REOPEN_AFTER_S)
 
 

@@ -30,9 +30,9 @@ def union_ns(stalls: Sequence[tuple[int, int]], from_ns: int, to_ns: int) -> int
     """How much of the time between is covered by at least one of (begin, length)."""
     covered, reached_ns = 0, from_ns
     for began_ns, length_ns in sorted(stalls):
-        end_ns = min(began_ns + length_ns, to_ns)
-        if end_ns > reached_ns:
-            covered += end_ns - max(began_ns, reached_ns)
+        fresh_ns, end_ns = max(began_ns, reached_ns), min(began_ns + length_ns, to_ns)
+        if end_ns > fresh_ns:
+            covered += end_ns - fresh_ns
             reached_ns = end_ns
     return covered
 

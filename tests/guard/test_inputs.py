@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import socket
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tablevoice.guard import contacts
+from tablevoice.guard.clock import now_ns
+from tablevoice.guard.latch import Level
+from tablevoice.guard.settings import SerialInput
 from tests.guard.cell import (
+    MS,
     WAIT_S,
     Block,
     GuardProcess,
@@ -71,28 +78,63 @@ def test_a_simulated_input_has_to_be_kept_alive(
         assert "pretend is simulated" in guard.wait_state("tripped")["why_not_proven"]
 
 
-def test_a_serial_line_that_is_none_is_unreadable(pymodbus_block: Block, short_path: Path) -> None:
-    """A pseudo terminal has no control lines: its driver refuses, and that means stop."""
+def test_a_serial_line_that_is_none_is_refused(short_path: Path) -> None:
+    """A pseudo terminal has no control lines: its driver refuses, and so does the guard."""
     pytest.importorskip("serial", reason="needs pyserial: pip install 'tablevoice[guard-inputs]'")
     controlling, terminal = os.openpty()
     line = f"  rail: {{kind: serial, device: {os.ttyname(terminal)}, line: dsr}}"
-    block = pymodbus_block
-    path = one_block_file(short_path, block.port, more_inputs=line)
-    guard = GuardProcess(path)
+    guard = GuardProcess(one_block_file(short_path, 1, more_inputs=line))
     try:
-        try:
-            guard.wait_ready()
-        except AssertionError:
-            assert guard.process.wait(WAIT_S) == 2
-        else:
-            status = guard.wait_status(
-                lambda status: status["inputs"]["rail"]["level"] == "unreadable"
-            )
-            assert not status["permit"]
+        _, said = guard.process.communicate(timeout=WAIT_S)
     finally:
         guard.stop()
         os.close(controlling)
         os.close(terminal)
+    assert guard.process.returncode == 2
+    assert "cannot be watched" in said
+    assert "Traceback" not in said
+
+
+class Locked:
+    """A device that is held by one opener only, as a serial port or a grabbed key is."""
+
+    def __init__(self, place: Path) -> None:
+        self._broken = place.with_name("broken")
+        self._file = place.open("w")
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            self._file.close()
+            raise
+
+    def closed(self) -> bool:
+        if self._broken.exists():
+            raise OSError("unplugged")
+        return True
+
+    def close(self) -> None:
+        self._file.close()
+
+
+def test_a_device_that_was_lost_is_opened_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its old opening must be given back first: it is exclusive."""
+    source = SerialInput("a port", "dsr")
+    monkeypatch.setattr(contacts, "SerialContact", lambda _source: Locked(tmp_path / "port"))
+    watched = contacts.WatchedContact(source, as_reset=False)
+
+    def wait_for(wanted: Level) -> None:
+        until_s = time.monotonic() + WAIT_S
+        while watched.level(now_ns(), 5_000 * MS) is not wanted:
+            assert time.monotonic() < until_s, wanted
+            time.sleep(0.01)
+
+    wait_for(Level.CLOSED)
+    (tmp_path / "broken").touch()
+    wait_for(Level.UNREADABLE)
+    (tmp_path / "broken").unlink()
+    wait_for(Level.CLOSED)
 
 
 @pytest.mark.parametrize(
