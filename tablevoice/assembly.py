@@ -158,6 +158,7 @@ class Assembly:
             default_voice=self.default_voice,
             thresholds=self.cell.listening,
             hold=Hold(held, 0.0) if held is not None else None,
+            guarded=self.cell.guard is not None,
         )
 
     def _open_store(self) -> PreparedStore:

@@ -62,7 +62,8 @@ class Cell:
     ``voices`` keeps the order of the file: the first one speaks lines that name none.
     ``store_max_mb`` bounds the folder of prepared lines. ``keep_audio_days``: how long the
     person's audio is kept, 0 keeps none. ``record_folder``: where a session's log and
-    captions go, ``None`` for nowhere. ``guard``: status address of the stop guard.
+    captions go, ``None`` for nowhere. ``guard``: the stop guard's file, ``None`` where the
+    table has none (a spoken hold then is no more than a message to the controller).
     """
 
     path: Path
@@ -78,7 +79,7 @@ class Cell:
     history_file: Path
     keep_audio_days: int
     record_folder: Path | None
-    guard: str | None
+    guard: Path | None
 
 
 # --- the shape of the file -------------------------------------------------------
@@ -195,8 +196,8 @@ class CellFile(_Entry):
     history: HistoryEntry = HistoryEntry.model_construct()
     record: PathText | None = Field(
         None, description="Folder for session.jsonl and captions.vtt; null: none.")
-    guard: Words | None = Field(
-        None, description="Status address of the stop guard (host:port or a socket's path).")
+    guard: PathText | None = Field(
+        None, description="The stop guard's file (guard.yaml); null: this table has none.")
 
 
 def cell_schema() -> dict[str, Any]:
@@ -248,7 +249,7 @@ def load_cell(path: Path | str) -> Cell:
         or platformdirs.user_data_path(APP, appauthor=False) / "history.sqlite",
         keep_audio_days=entry.history.keep_audio_days,
         record_folder=_path(base, entry.record),
-        guard=entry.guard,
+        guard=None if entry.guard is None else _file(base, entry.guard),
     )
 
 

@@ -8,6 +8,9 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
+import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -96,20 +99,17 @@ def demo(
     quiet: Annotated[bool, typer.Option(help="Render only, even where it could be heard.")] = False,
 ) -> None:
     """Play the built-in scenario: two arms and a visitor string up lanterns."""
-    from tablevoice.demo.playback import Playback
-    from tablevoice.demo.show import show
+    from tablevoice.demo.performance import Audience, perform
 
     console = Console(highlight=False)
     with _clear_errors():
-        playback = Playback.open(quiet)
-        console.print(playback.says, soft_wrap=True, markup=False)
-        with playback, _bar("preparing lines") as preparing:
-            shown = show(
-                out,
-                overheard=lambda message: _tell(console, message),
-                preparing=preparing,
-                pace=playback.pace,
+        with _bar("preparing lines") as preparing:
+            audience = Audience(
+                lambda text: console.print(text, soft_wrap=True, markup=False),
+                lambda message: _tell(console, message),
+                preparing,
             )
+            shown = perform(out, audience, quiet=quiet)
         took = f"{shown.session_s:.0f} s of session in {shown.took_s:.0f} s"
         console.print(f"\n{took}. In {out}:")
         for path in shown.files:
@@ -145,6 +145,10 @@ def _tell(console: Console, message: Outbound) -> None:
         case messages.HoldRequest():
             line = f"{message.at_s:6.1f} s       hold: asked for by “{message.phrase}”"
             console.print(line, style="red", markup=False)
+        case messages.GuardReported():
+            armed = "armed" if message.armed else message.why or message.state
+            line = f"{message.at_s:6.1f} s stop guard: {armed}"
+            console.print(line, style="green" if message.armed else "red", markup=False)
         case messages.ErrorReported():
             problem = Problem(message.what, message.where, message.do)
             line = f"{message.at_s:6.1f} s      error: {problem}"
@@ -174,6 +178,23 @@ def run(
         with ExitStack() as preparing:
             progress = preparing.enter_context(_bar("preparing lines"))
             asyncio.run(run_table(cell, record, progress, preparing.close))
+
+
+@app.command(
+    context_settings={"ignore_unknown_options": True, "allow_extra_args": True},
+    add_help_option=False,
+)
+def guard(context: typer.Context) -> None:
+    """Watch the physical stop inputs and hold the permit: the stop guard.
+
+    A process of its own that shares nothing with the talking half. `tablevoice guard --help`
+    tells its options: --check, --prove.
+    """
+    # Started by its module's name, never imported: the wall between the halves.
+    command = [sys.executable, "-m", "tablevoice.guard", *context.args]
+    if os.name == "posix":
+        os.execv(sys.executable, command)  # one process, so that signals reach the guard
+    raise typer.Exit(subprocess.call(command))
 
 
 @app.command()

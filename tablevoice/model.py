@@ -150,6 +150,8 @@ class Phrasebook:
     ``slot_values`` lists the known values of a slot; a slot that maps to ``None``
     takes any short text. ``pronunciations`` gives words that a recogniser's
     dictionary may lack, as phones of that recogniser (ARPABET for English).
+    ``stop_guard`` names the events said at news of the stop guard: ``tripped``, ``held``,
+    ``awaiting_reset``, ``armed``, ``not_proven``, ``silent``.
     """
 
     title: str
@@ -159,6 +161,7 @@ class Phrasebook:
     questions: Mapping[str, Question]
     standing: Mapping[str, StandingCommand]
     pronunciations: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    stop_guard: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,6 +269,26 @@ class Verdict(Enum):
     CONFIRM = "confirm"
     ASK_AGAIN = "ask_again"
     IGNORE = "ignore"
+
+
+# --- the stop guard -------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class GuardView:
+    """What the talking half sees of the stop guard; it can look and ask, never clear.
+
+    ``state`` is the guard's own word (``permitted``, ``awaiting_reset``, ``held``,
+    ``tripped``) or ``silent`` when it does not answer. ``why`` and ``why_not_proven``
+    are for a person, empty when there is nothing to say.
+    """
+
+    state: str
+    permit: bool
+    proven: bool
+    why: str = ""
+    why_not_proven: str = ""
+    causes: tuple[str, ...] = ()
 
 
 # --- links ----------------------------------------------------------------------

@@ -38,10 +38,19 @@ from tablevoice.errors import (
 )
 from tablevoice.links import messages
 from tablevoice.links.messages import Inbound, Outbound
-from tablevoice.model import LISTENING_RATE_HZ, Clip, Heard, Samples, SlotValue, Utterance
+from tablevoice.links.stop_guard import StopGuardLink, start_guard, status_address
+from tablevoice.model import (
+    LISTENING_RATE_HZ,
+    Clip,
+    GuardView,
+    Heard,
+    Samples,
+    SlotValue,
+    Utterance,
+)
 from tablevoice.session_records import Record
 from tablevoice.speech.preparing import Progress
-from tablevoice.table import Action, CutShort, Send, Sound, Spend
+from tablevoice.table import Action, AskHold, CutShort, Send, Sound, Spend
 
 Told: TypeAlias = Callable[[Outbound], None]
 """Called on the session's loop with each message of the table; must return soon."""
@@ -84,6 +93,8 @@ class Session:
         self._unwritten: queue.SimpleQueue[Callable[[Record], None]] = queue.SimpleQueue()
         self._written: Future[None] | None = None
         self._current: str | None = None
+        self._guard: StopGuardLink | None = None
+        self._guard_started = False
         self._stopping = threading.Event()
         self._allowed: tuple[tuple[str, ...], tuple[str, ...]] = ((), ())
 
@@ -100,6 +111,8 @@ class Session:
         self._carry_out(self._table.opened(__version__, self.now_s))
         for problem in self._parts.problems:
             self._report(problem)
+        if self._guard is not None:
+            self._parts_open.enter_context(self._guard)
         return self
 
     async def __aexit__(
@@ -147,6 +160,8 @@ class Session:
         )
         self._ear = self._parts.open_ear(latency_s=0.05 + self._loudspeaker.latency_s)
         self._rendering = opening.enter_context(ThreadPoolExecutor(1, "rendering"))
+        if self.cell.guard is not None:
+            self._guard = StopGuardLink(status_address(self.cell.guard), self._guard_says)
         self._began_s = time.monotonic()
         self._listening = threading.Thread(target=self._listen, name="listening", daemon=True)
         # Last opened, first closed: the microphone thread ends before the ear goes.
@@ -219,6 +234,9 @@ class Session:
                     self._sound(action.utterance)
                 case CutShort():
                     self._cut(action.utterance)
+                case AskHold():
+                    if self._guard is not None:
+                        self._guard.ask_hold(action.kind)
                 case Send():
                     self._send(action)
         expected = tuple(self._table.expected.phrases)
@@ -364,6 +382,17 @@ class Session:
 
     def _sound_began(self) -> None:
         self._carry_out(self._table.sound_began(self.now_s))
+
+    # --- the stop guard ---------------------------------------------------------
+
+    def _guard_says(self, view: GuardView) -> None:
+        self._on_loop(self._guard_changed, view)
+
+    def _guard_changed(self, view: GuardView) -> None:
+        if view.state == "silent" and not self._guard_started and self.cell.guard is not None:
+            self._guard_started = True
+            start_guard(self.cell.guard)
+        self._carry_out(self._table.guard_changed(view, self.now_s))
 
     def _lost(self, problem: Problem) -> None:
         self._on_loop(self._report, problem)

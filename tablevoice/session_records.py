@@ -94,6 +94,9 @@ class Record:
                         certainty=message.certainty,
                     )
                 )  # fmt: skip
+            case messages.GuardReported() as news, _ if not news.armed:
+                seen = Problem(f"stop guard: {news.state}. {news.why}", ", ".join(news.causes))
+                self._remember(lambda history: history.record_problem(news.at_s, seen))
             case messages.ErrorReported(), _:
                 problem = Problem(message.what, message.where, message.do)
                 self._remember(lambda history: history.record_problem(message.at_s, problem))
@@ -104,6 +107,10 @@ class Record:
         """What a simulated person really said; a real session cannot know it."""
         row = {"from": "room", "type": "person_said", "at_s": start_s, "who": who, "text": text}
         self._write({**row, "start_s": start_s, "end_s": end_s})
+
+    def happened(self, what: str, at_s: float, **more: float) -> None:
+        """Something at the cell that a simulated session knows of from outside."""
+        self._write({"from": "cell", "type": what, "at_s": at_s, **more})
 
     def spend(self, spent: Spent) -> None:
         """A line was taken; written down before it sounds."""

@@ -17,9 +17,9 @@ from tablevoice.acoustics.room import Block, Room
 from tablevoice.errors import EngineFailed
 from tablevoice.links.messages import ErrorReported, Inbound
 from tablevoice.listening.ear import Ear
-from tablevoice.model import Clip, Heard, Utterance
+from tablevoice.model import Clip, GuardView, Heard, Utterance
 from tablevoice.session_records import Record
-from tablevoice.table import Action, CutShort, Send, Sound, Spend, Table
+from tablevoice.table import Action, AskHold, CutShort, Send, Sound, Spend, Table
 
 BLOCK_S = 0.032
 """One step of the room: what a sound card commonly hands over at once."""
@@ -42,6 +42,7 @@ class _Due:
 @dataclass(slots=True)
 class _Sounding:
     utterance: Utterance
+    start_s: float
     end_s: float
     failed: bool = False
 
@@ -51,7 +52,8 @@ class SimulatedSession:
 
     ``record`` writes everything down. ``overheard`` is called with every message of the
     table and may report events or let people speak. ``pace`` is called with every
-    block of the room, for the ears of whoever listens, and may wait.
+    block of the room, for the ears of whoever listens, and may wait. ``ask_hold``
+    passes a wish to hold on to the stop guard, where there is one.
     """
 
     def __init__(
@@ -64,7 +66,9 @@ class SimulatedSession:
         *,
         overheard: Callable[[Send], None] = lambda sent: None,
         pace: Callable[[Block], None] = lambda block: None,
+        ask_hold: Callable[[str], None] = lambda kind: None,
     ) -> None:
+        self.ask_hold = ask_hold
         self.table = table
         self.room = room
         self.overheard = overheard
@@ -82,6 +86,15 @@ class SimulatedSession:
         """The session's time, which is the room's."""
         return self.room.now_s
 
+    def sounding(self, event: str, for_s: float) -> bool:
+        """Whether a line of that event has been sounding for so many seconds or more."""
+        sounding = self._sounding
+        return (
+            sounding is not None
+            and sounding.utterance.event == event
+            and self.now_s >= sounding.start_s + for_s
+        )
+
     def at(self, at_s: float, what: Callable[[], None]) -> None:
         """Have ``what`` happen at ``at_s``; at the next block if that has passed."""
         heapq.heappush(self._due, _Due(at_s, next(self._numbers), what))
@@ -94,6 +107,10 @@ class SimulatedSession:
         """A message from the controller arrives now."""
         self._record.received(message, self.now_s)
         self._carry_out(self.table.receive(message, self.now_s))
+
+    def guard_changed(self, view: GuardView) -> None:
+        """The stop guard says something new."""
+        self._carry_out(self.table.guard_changed(view, self.now_s))
 
     def speak(self, who: str, text: str, clip: Clip) -> None:
         """A person in the room says something now."""
@@ -134,6 +151,8 @@ class SimulatedSession:
                     self._sound(action.utterance)
                 case CutShort():
                     self._cut(action.utterance)
+                case AskHold():
+                    self.ask_hold(action.kind)
                 case Send():
                     self._record.sent(action)
                     self.overheard(action)
@@ -147,10 +166,11 @@ class SimulatedSession:
                 at_s=self.now_s, what=problem.what, where=problem.where, do=problem.do
             )
             self._carry_out([Send(report)])
-            self._sounding = _Sounding(utterance, self.now_s, failed=True)
+            self._sounding = _Sounding(utterance, self.now_s, self.now_s, failed=True)
             return
         self._carry_out(self.table.voice_started(utterance.id, self.now_s))
-        self._sounding = _Sounding(utterance, self.room.start(utterance.voice, clip))
+        end_s = self.room.start(utterance.voice, clip)
+        self._sounding = _Sounding(utterance, self.now_s, end_s)
 
     def _cut(self, utterance: Utterance) -> None:
         if self._sounding is not None and self._sounding.utterance.id == utterance.id:

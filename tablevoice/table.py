@@ -25,6 +25,7 @@ from tablevoice.dialogue.terms import (
     Hold,
     HoldCleared,
     HoldEnded,
+    HoldImposed,
     HoldRequested,
     Input,
     LineEnded,
@@ -45,6 +46,7 @@ from tablevoice.listening.matching import match
 from tablevoice.model import (
     Event,
     EventLines,
+    GuardView,
     Heard,
     Match,
     Phrasebook,
@@ -105,7 +107,14 @@ class Spend:
     spent: Spent
 
 
-Action: TypeAlias = Sound | CutShort | Send | Spend
+@dataclass(frozen=True, slots=True)
+class AskHold:
+    """Ask the stop guard for a hold of this kind."""
+
+    kind: str
+
+
+Action: TypeAlias = Sound | CutShort | Send | Spend | AskHold
 
 
 class LineChooser(Protocol):
@@ -130,7 +139,9 @@ class Table:
     """One table. Every method takes the session's time and returns what is to be done now.
 
     ``default_voice`` speaks lines that name no voice. ``hold``: one that was in force
-    before a restart; it stays in force. Times are seconds since the session began.
+    before a restart; it stays in force. ``guarded``: a stop guard watches the cell; until
+    it is seen armed, with its inputs proven, nothing is asked or answered, and only
+    warnings are said. Times are seconds since the session began.
     """
 
     def __init__(
@@ -142,8 +153,13 @@ class Table:
         default_voice: str,
         thresholds: Thresholds,
         hold: Hold | None = None,
+        guarded: bool = False,
     ) -> None:
         self.name = name
+        self._guarded = guarded
+        self._guard: GuardView | None = None
+        self._armed = False
+        self._was_armed = False
         self._book = book
         self._chooser = chooser
         self._default_voice = default_voice
@@ -253,6 +269,46 @@ class Table:
         self._queue, decisions = self._queue.advance(now_s)
         return actions + self._carry(decisions, now_s)
 
+    def guard_changed(self, view: GuardView, now_s: float) -> list[Action]:
+        """The stop guard says something new, or nothing any more."""
+        before, self._guard = self._guard, view
+        # Proof is asked for before opening; running out of date in the middle of a game
+        # it waits for the next opening.
+        armed = view.permit and (view.proven or self._was_armed)
+        report = messages.GuardReported(
+            at_s=now_s, state=view.state, permit=view.permit, proven=view.proven, armed=armed,
+            why=view.why or ("" if view.proven else view.why_not_proven), causes=view.causes,
+        )  # fmt: skip
+        actions: list[Action] = []
+        if not armed and (self._armed or before is None):
+            kind = "pause" if view.state == "held" else "stop"
+            actions += self._hush(now_s)  # silence first, everything else after
+            actions += self._step(HoldImposed(kind), now_s)
+        actions.append(Send(report))
+        news = self._news(view, armed)
+        if before is None or news != self._news(before, self._armed):
+            actions += self._announce(news, view, now_s)
+        if armed and not self._armed:
+            self._was_armed = True
+            actions += self._step(HoldCleared("the reset at the machine"), now_s)
+        self._armed = armed
+        return actions
+
+    def _news(self, view: GuardView, armed: bool) -> str:
+        if armed:
+            return "armed"
+        if not view.proven and not self._was_armed and view.state != "silent":
+            return "not_proven"
+        return view.state
+
+    def _announce(self, news: str, view: GuardView, now_s: float) -> list[Action]:
+        if news == "held" and all(cause.startswith("asked:") for cause in view.causes):
+            return []  # the reply to the spoken word has said it already
+        if news == "armed" and not self._was_armed:
+            return []  # the session opens: the greeting is the controller's
+        event = self._book.events.get(self._book.stop_guard.get(news, ""))
+        return [] if event is None else self._say(event, {}, _Errand("", False, None), now_s)
+
     # --- events -----------------------------------------------------------------
 
     def _receive(self, message: messages.Inbound, now_s: float) -> list[Action]:
@@ -261,6 +317,11 @@ class Table:
                 return self._event(message, now_s)
             case messages.ButtonPressed():
                 return self._step(Pressed(message.button), now_s, message.id)
+            case messages.HoldClearedReported() if self._guarded:
+                raise MessageRefused(
+                    "the stop guard alone ends a hold here.", where="hold_cleared",
+                    do="Press the reset at the machine.",
+                )  # fmt: skip
             case messages.HoldClearedReported():
                 return self._step(HoldCleared(message.by), now_s)
             case messages.Ping():
@@ -284,11 +345,22 @@ class Table:
                 do=advice(message.event, self._book.events),
             )  # fmt: skip
         check_slots(event, self._book.slot_values, message.slots)
+        if self._guarded and not self._armed and event.priority < Priority.WARNING:
+            raise MessageRefused(
+                f"the stop guard has not armed the cell: {self._why_not_armed()}", where=where,
+                do="Send the event again when the message guard says armed.",
+            )  # fmt: skip
         self._remember_id(message.id)
         if event.asks is not None:
             asked = Event(message.id, event.name, dict(message.slots))
             return self._step(Ask(asked, self._book.questions[event.asks]), now_s)
         return self._say(event, message.slots, _Errand(message.id, True, None), now_s)
+
+    def _why_not_armed(self) -> str:
+        view = self._guard
+        if view is None:
+            return "nothing was heard of it yet."
+        return view.why or view.why_not_proven or "it says no more."
 
     def _remember_id(self, event_id: str) -> None:
         self._seen[event_id] = None
@@ -338,7 +410,8 @@ class Table:
                     certainty=min(1.0, max(0.0, effect.certainty)),
                 )
                 # First the request, then silence for everything that is no warning.
-                return [Send(request), *self._hush(now_s)]
+                asked: list[Action] = [AskHold(request.kind)] if self._guarded else []
+                return [*asked, Send(request), *self._hush(now_s)]
             case HoldEnded():
                 return []
             case AskRefused():

@@ -37,6 +37,7 @@ VERDICT_COLOURS = {
 VOICE_COLOURS = ("#35618f", "#a3507c", "#5f6b2d", "#7a5230")
 HOLD_COLOUR = "#b3261e"
 INK = "#22262b"
+DECIDED, GUARD = "decided", "stop guard"
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +59,7 @@ class Mark:
     at_s: float
     text: str
     colour: str
+    lane: str = DECIDED
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +105,7 @@ def tell(rows: Sequence[Row]) -> Story:
     marks: list[Mark] = []
     holds: list[tuple[float, float]] = []
     held_since: float | None = None
+    disarmed: tuple[float, str] | None = None
     last_s = 0.0
     for row in rows:
         last_s = max(last_s, float(row.get("at_s", 0.0)), float(row.get("end_s") or 0.0))
@@ -131,13 +134,27 @@ def tell(rows: Sequence[Row]) -> Story:
                 if held_since is not None:
                     holds.append((held_since, row["at_s"]))
                 held_since = None
+            case "guard" if row["armed"]:
+                if disarmed is not None:
+                    bars.append(Bar(GUARD, disarmed[0], row["at_s"], disarmed[1], HOLD_COLOUR))
+                    holds.append((held_since or disarmed[0], row["at_s"]))
+                disarmed = held_since = None
+            case "guard":
+                disarmed = disarmed or (row["at_s"], row["why"])
+            case "stop_pressed":
+                took = f"stop pressed: permit\noff in {row['reaction_ms']:.1f} ms"
+                marks.append(Mark(row["at_s"], took, HOLD_COLOUR, GUARD))
+            case "talking_half_killed":
+                marks.append(Mark(row["at_s"], "talking half\nkilled", INK))
             case "error":
                 marks.append(Mark(row["at_s"], "error", HOLD_COLOUR))
             case _:
                 pass
     if held_since is not None:
         holds.append((held_since, last_s))
-    return Story((*voices, *people, "heard"), tuple(bars), tuple(marks), tuple(holds), last_s)
+    guarded = any(row.get("type") == "guard" for row in rows)
+    lanes = (*voices, *people, "heard", *((GUARD,) if guarded else ()))
+    return Story(lanes, tuple(bars), tuple(marks), tuple(holds), last_s)
 
 
 def _heard(row: Row) -> Bar:
@@ -163,7 +180,7 @@ def draw_timeline(story: Story, sound: Clip | None, path: Path, title: str) -> N
     """Draw ``story`` over its ``sound`` into the PNG file ``path``."""
     duration_s = max(story.duration_s, sound.duration_s if sound else 0.0, 1.0)
     staves = math.ceil(duration_s / STAVE_S)
-    lanes = ("sound", *story.lanes, "decided")
+    lanes = ("sound", *story.lanes, DECIDED)
     height = 0.36 * len(lanes) + 0.45
     figure = Figure(figsize=(16.0, height * staves + 1.3), dpi=110)
     axes = figure.subplots(staves, 1, squeeze=False)[:, 0]
@@ -226,7 +243,9 @@ def _draw_stave(
     for bar in story.bars:
         if bar.end_s > start_s and bar.start_s < start_s + STAVE_S:
             _draw_bar(axis, lanes.index(bar.lane), bar, start_s)
-    _draw_marks(axis, start_s, len(lanes) - 1, story.marks)
+    for lane in dict.fromkeys(mark.lane for mark in story.marks):
+        on_lane = [mark for mark in story.marks if mark.lane == lane]
+        _draw_marks(axis, start_s, lanes.index(lane), on_lane)
 
 
 def _draw_envelope(axis: Axes, start_s: float, sound: Clip) -> None:

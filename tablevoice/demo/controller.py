@@ -21,11 +21,19 @@ class Controller:
 
     ``send`` gives a message to the table, ``later`` waits. A hold stops the game until
     the person presses the reset at the machine, ``reset_after_s`` after the request.
+    Where a stop guard watches the cell, the reset goes to the guard
+    (``press_reset``) and the game waits until the guard has armed the cell again.
     """
 
     def __init__(
-        self, play: Play, send: Callable[[Inbound], None], later: Later, reset_after_s: float
+        self,
+        play: Play,
+        send: Callable[[Inbound], None],
+        later: Later,
+        reset_after_s: float,
+        press_reset: Callable[[], None] | None = None,
     ) -> None:
+        self._press_reset = press_reset
         self.finished = False
         self._play = play
         self._send = send
@@ -43,9 +51,16 @@ class Controller:
     def hears(self, message: Outbound) -> None:
         """A message of the table."""
         match message:
-            case messages.HoldRequest() if not self._held:
+            case messages.HoldRequest() if not self._held and self._press_reset is None:
                 self._held = True
                 self._later(self._reset_after_s, self._reset)
+            case messages.GuardReported(armed=False) if not self._held:
+                self._held = True
+                if self._press_reset is not None:
+                    self._later(self._reset_after_s, self._press_reset)
+            case messages.GuardReported(armed=True) if self._held:
+                self._held = False
+                self._resume()
             case messages.AnswerGiven(id=event_id, value=value) if self._is_open(event_id):
                 self._go_on(Outcome(value))
             case messages.Done(id=event_id) if self._is_open(event_id):
@@ -89,6 +104,9 @@ class Controller:
         self._send(messages.HoldClearedReported(by="reset button"))
         self._events += 1
         self._send(messages.EventReported(id=f"e{self._events}", event="resumed"))
+        self._resume()
+
+    def _resume(self) -> None:
         if self._after_hold is not None:
             report, self._after_hold = self._after_hold, None
             self._later(2.0, lambda: self._report(report))

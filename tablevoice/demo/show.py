@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -21,6 +22,7 @@ from tablevoice.assembly import Assembly
 from tablevoice.audio.clip_files import ClipWriter, read_clip
 from tablevoice.cell import load_cell
 from tablevoice.demo.controller import Controller
+from tablevoice.demo.guarded_cell import Bench, Contacts
 from tablevoice.demo.lanterns import ALDER, BRIAR, MOTH, VISITOR, evening
 from tablevoice.demo.visitor import Aside, Bystander, Remark, Visitor
 from tablevoice.errors import StoreUnwritable
@@ -65,6 +67,12 @@ BASKET = (
     MOTH, "silver", "teal",
     "violet", "silver", "silver",
 )  # fmt: skip
+STOPPED_IN = "moth"
+STOPPED_AFTER_S = 0.7
+STOPPED_NOT_BEFORE_S = 30.0
+"""Somebody presses the stop in the middle of a line of this event, late in the session."""
+
+RESET_AFTER_S = 4.5
 MADE = ("session.wav", "captions.vtt", "session.jsonl", "timeline.png")
 
 
@@ -83,16 +91,21 @@ def show(
     overheard: Callable[[Outbound], None] = lambda message: None,
     preparing: Progress | None = None,
     pace: Callable[[Block], None] = lambda block: None,
+    bench: Bench | None = None,
 ) -> Shown:
     """Play the scenario into ``folder``; the files of an earlier show there are replaced.
 
     ``overheard`` is told every message of the table, ``preparing`` how far the lines
-    are, ``pace`` every block of sound. Raises TablevoiceError.
+    are, ``pace`` every block of sound. ``bench``: where the stop guard is, if there is one.
+    Draws no picture: see :func:`draw`. Raises TablevoiceError.
     """
     began_s = time.monotonic()
     _clear(folder)
     cell = load_cell(shipped("lantern_table.yaml"))
-    with Assembly(replace(cell, history_file=folder / "history.sqlite")) as parts:
+    guard = None if bench is None else bench.guard_file
+    cell = replace(cell, history_file=folder / "history.sqlite", guard=guard)
+    with Assembly(cell) as parts, ExitStack() as open_parts:
+        contacts = None if bench is None else open_parts.enter_context(Contacts(bench))
         parts.prepare(preparing)
         if parts.history is not None:
             parts.history.begin_session(cell.table, __version__)
@@ -115,16 +128,25 @@ def show(
                 parts.open_table(SEED), parts.open_ear(), room, parts.voices, record,
                 pace=heard_in_the_room,
             )  # fmt: skip
-            _play(session, parts, overheard)
+            _play(session, parts, record, overheard, contacts)
+            session_s = session.now_s
+    files = tuple(folder / name for name in MADE)
+    return Shown(files, session_s, time.monotonic() - began_s)
+
+
+def draw(folder: Path) -> None:
+    """The picture of the session in ``folder``."""
     sound = read_clip(folder / "session.wav")
     story = tell(read_session(folder / "session.jsonl"))
-    draw_timeline(story, sound, folder / "timeline.png", f"{cell.phrasebook.title}: one session")
-    files = tuple(folder / name for name in MADE)
-    return Shown(files, sound.duration_s, time.monotonic() - began_s)
+    draw_timeline(story, sound, folder / "timeline.png", "Lantern strings: one session")
 
 
 def _play(
-    session: SimulatedSession, parts: Assembly, overheard: Callable[[Outbound], None]
+    session: SimulatedSession,
+    parts: Assembly,
+    record: Record,
+    overheard: Callable[[Outbound], None],
+    contacts: Contacts | None,
 ) -> None:
     def later(after_s: float, what: Callable[[], None]) -> None:
         session.at(session.now_s + after_s, what)
@@ -139,8 +161,16 @@ def _play(
         VISITOR: Visitor(WISHES, ASIDES[VISITOR], mumbles_db=MUMBLES_DB),
         FRIEND: Bystander(ASIDES[FRIEND]),
     }
+    press_reset = None
+    if contacts is not None:
+        session.ask_hold = lambda kind: session.guard_changed(contacts.ask_hold(kind))
+
+        def press_reset() -> None:
+            record.happened("reset_pressed", session.now_s)
+            session.guard_changed(contacts.release_and_reset())
+
     controller = Controller(
-        evening(LIGHTS, BASKET, CALLS), session.receive, later, reset_after_s=4.5
+        evening(LIGHTS, BASKET, CALLS), session.receive, later, RESET_AFTER_S, press_reset
     )
 
     def told(sent: Send) -> None:
@@ -152,12 +182,24 @@ def _play(
 
     session.overheard = told
     session.open(__version__)
+    if contacts is not None:
+        session.guard_changed(contacts.now())
     later(0.8, controller.begin)
+    pressed = contacts is None
     while session.now_s < LONGEST_S and not (controller.finished and session.table.idle):
         session.step()
+        if contacts is not None and not pressed and _middle_of_the_sentence(session):
+            pressed = True
+            view, reaction_ms = contacts.press_stop()
+            record.happened("stop_pressed", session.now_s, reaction_ms=reaction_ms)
+            session.guard_changed(view)
     for _ in range(20):  # let the room ring out
         session.step()
     session.receive(messages.Close())
+
+
+def _middle_of_the_sentence(session: SimulatedSession) -> bool:
+    return session.now_s > STOPPED_NOT_BEFORE_S and session.sounding(STOPPED_IN, STOPPED_AFTER_S)
 
 
 def _clear(folder: Path) -> None:

@@ -61,6 +61,7 @@ from tablevoice.dialogue.terms import (
     Hold,
     HoldCleared,
     HoldEnded,
+    HoldImposed,
     HoldRequested,
     How,
     Input,
@@ -143,6 +144,8 @@ def step(state: State, given: Input, now_s: float) -> Stepped:
             return _heard(state, given, now_s)
         case Pressed():
             return _pressed(state, given)
+        case HoldImposed():
+            return _held(state, given.kind, now_s), ()
         case HoldCleared():
             return _hold_cleared(state, given, now_s)
         case Withdraw():
@@ -440,6 +443,15 @@ def _reply(state: State, kind: str) -> tuple[SayEvent, ...]:
 
 
 def _hold(state: State, kind: str, heard: Match, now_s: float) -> Stepped:
+    held = _held(state, kind, now_s)
+    in_force = kind if held.hold is None else held.hold.kind
+    # Asked for again each time it is said: the first request may have been lost.
+    request = HoldRequested(in_force, heard.phrase, heard.score)
+    return held, (request, *_reply(state, in_force))
+
+
+def _held(state: State, kind: str, now_s: float) -> State:
+    """The state with the latch set: a hold only ever gets stricter."""
     if state.hold is None:
         hold = Hold(kind, now_s)
     elif kind == StandingKind.STOP:
@@ -447,7 +459,7 @@ def _hold(state: State, kind: str, heard: Match, now_s: float) -> Stepped:
     else:
         hold = state.hold
     asked = state.open and replace(state.open, candidate=None)
-    held = replace(
+    return replace(
         state,
         phase=Phase.HELD,
         hold=hold,
@@ -456,9 +468,6 @@ def _hold(state: State, kind: str, heard: Match, now_s: float) -> Stepped:
         window_s=None,
         latest_s=None,
     )
-    # Asked for again each time it is said: the first request may have been lost.
-    request = HoldRequested(hold.kind, heard.phrase, heard.score)
-    return held, (request, *_reply(state, hold.kind))
 
 
 def _hold_cleared(state: State, cleared: HoldCleared, now_s: float) -> Stepped:

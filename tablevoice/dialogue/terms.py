@@ -71,6 +71,13 @@ class Pressed:
 
 
 @dataclass(frozen=True, slots=True)
+class HoldImposed:
+    """Something other than a voice holds the cell, such as the stop guard; ``kind`` as ever."""
+
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
 class HoldCleared:
     """The controller's own physical reset released the hold. Nothing heard makes this."""
 
@@ -88,7 +95,15 @@ class Tick:
 
 
 Input: TypeAlias = (
-    Ask | LineEnded | SoundBegan | HeardMatch | Pressed | HoldCleared | Withdraw | Tick
+    Ask
+    | LineEnded
+    | SoundBegan
+    | HeardMatch
+    | Pressed
+    | HoldImposed
+    | HoldCleared
+    | Withdraw
+    | Tick
 )
 
 

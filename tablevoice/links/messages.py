@@ -161,6 +161,18 @@ class HoldRequest(_FromTable):
     caution: str = HOLD_CAUTION
 
 
+class GuardReported(_FromTable):
+    """What the stop guard says has changed. ``armed``: the table asks and answers."""
+
+    type: Literal["guard"] = "guard"
+    state: str = Field(description="permitted, awaiting_reset, held, tripped, starting or silent.")
+    permit: bool
+    proven: bool
+    armed: bool
+    why: str = ""
+    causes: tuple[str, ...] = ()
+
+
 class ErrorReported(_FromTable):
     """A message was refused, or a part of the table failed: what, where, what to do next.
 
@@ -189,7 +201,16 @@ class Closed(_FromTable):
 
 
 Outbound: TypeAlias = (
-    Ready | Said | AnswerGiven | Done | HeardReported | HoldRequest | ErrorReported | Pong | Closed
+    Ready
+    | Said
+    | AnswerGiven
+    | Done
+    | HeardReported
+    | HoldRequest
+    | GuardReported
+    | ErrorReported
+    | Pong
+    | Closed
 )
 
 INBOUND_TYPES: dict[str, type[Inbound]] = {

@@ -41,6 +41,7 @@ def cross_check(draft: Draft, findings: Findings) -> tuple[VoiceUse, ...]:
     for name, question in draft.questions.items():
         _check_question(draft, name, question, findings)
     _check_standing(draft, findings)
+    _check_stop_guard(draft, findings)
     return tuple(voices)
 
 
@@ -286,6 +287,18 @@ def _check_standing(draft: Draft, findings: Findings) -> None:
                 findings.add(f"event {found.entry.says!r} needs the slot "
                              f"{event.entry.slots[0]!r}; the command {kind!r} has no slots to "
                              "give.", found.where("says"), "Name an event without slots.")
+
+
+def _check_stop_guard(draft: Draft, findings: Findings) -> None:
+    for news, found in draft.stop_guard.items():
+        event = _existing(draft, found.entry, found.where(), findings)
+        if event is not None and event.entry.slots:
+            findings.add(f"event {found.entry!r} needs the slot {event.entry.slots[0]!r}; the "
+                         f"stop guard's {news!r} has none to give.", found.where(),
+                         "Name an event without slots.")
+        elif event is not None and event.entry.asks is not None:
+            findings.add(f"event {found.entry!r} asks a question, while nothing may be asked.",
+                         found.where(), "Name an event that asks nothing.")
 
 
 def _existing(draft: Draft, name: str, where: str, findings: Findings) -> Found[EventEntry] | None:

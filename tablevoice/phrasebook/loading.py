@@ -108,6 +108,9 @@ def _book(draft: Draft) -> Phrasebook:
             kind: StandingCommand(kind, _stripped(found.entry.phrases), found.entry.says)
             for kind, found in draft.standing.items()
         }),
+        stop_guard=MappingProxyType({
+            news: found.entry for news, found in draft.stop_guard.items()
+        }),
         pronunciations=MappingProxyType({
             word: tuple(found.entry) for word, found in draft.pronounce.items()
         }),

@@ -27,7 +27,7 @@ from tablevoice.phrasebook.schema import (
 
 Entry = TypeVar("Entry")
 
-SECTIONS = ("pronounce", "slots", "events", "questions", "standing")
+SECTIONS = ("pronounce", "slots", "events", "questions", "standing", "stop_guard")
 _ALONE = frozenset({
     "about", "priority", "fresh_for_s", "interruptible", "longest_s", "weight",
     "wait_s", "tries", "button_wait_s",
@@ -66,6 +66,7 @@ class Draft:
     events: dict[str, Found[EventEntry]] = field(default_factory=dict)
     questions: dict[str, Found[QuestionEntry]] = field(default_factory=dict)
     standing: dict[str, Found[StandingEntry]] = field(default_factory=dict)
+    stop_guard: dict[str, Found[str]] = field(default_factory=dict)
     aside: set[tuple[str, str]] = field(default_factory=set)
 
     def set_aside(self, section: str, name: str | None = None) -> bool:
@@ -93,6 +94,7 @@ def merged(files: Sequence[MarkedYaml], findings: Findings) -> Draft:
         _add("events", draft.events, read.events, marked, findings)
         _add("questions", draft.questions, read.questions, marked, findings)
         _add("standing", draft.standing, read.standing, marked, findings)
+        _add("stop_guard", draft.stop_guard, read.stop_guard, marked, findings)
     if not draft.events and not findings and files:
         findings.add("there is no event, so nothing can be said.", files[0].where(),
                      "Add 'events:' with at least one event.")

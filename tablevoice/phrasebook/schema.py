@@ -180,6 +180,7 @@ class StandingEntry(_Entry):
     says: Name | None = Field(None, description="Event said in reply.", examples=["paused"])
 
 
+GuardNews: TypeAlias = Literal["tripped", "held", "awaiting_reset", "armed", "not_proven", "silent"]
 StandingName: TypeAlias = Literal["pause", "stop", "repeat", "help", "never_mind"]
 Pronunciation: TypeAlias = Annotated[str, StringConstraints(min_length=1, max_length=200)]
 Pronunciations: TypeAlias = Annotated[
@@ -226,6 +227,11 @@ class PhrasebookFile(_Entry):
         default_factory=dict, description="What the table may ask.")
     standing: dict[StandingName, StandingEntry] = Field(
         default_factory=dict, description="Commands that are understood at any time.")
+    stop_guard: dict[GuardNews, Name] = Field(
+        default_factory=dict,
+        description="Events said when the stop guard trips, holds, waits for its reset, is "
+        "armed, has not been proven by a press, or is silent.",
+        examples=[{"tripped": "stopped", "awaiting_reset": "reset_needed"}])
 
 
 def phrasebook_schema() -> dict[str, Any]:
