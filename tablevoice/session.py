@@ -400,7 +400,9 @@ class Session:
     # --- time -------------------------------------------------------------------
 
     async def _tick(self) -> None:
-        while True:
+        # Before Python 3.12 wait_for may swallow a cancellation that comes together with the
+        # event, so the end is looked for as well.
+        while not self._stopping.is_set():
             self._changed.clear()
             deadline_s = self._table.deadline_s
             wait_s = None if deadline_s is None else max(0.0, deadline_s - self.now_s)

@@ -60,7 +60,7 @@ def test_the_ten_lines_of_python_get_an_answer(
     end_s = time.monotonic() + 120
     while example.poll() is None and time.monotonic() < end_s:
         subprocess.run(["paplay", str(word)], env=pulse_environment, check=True, timeout=30)
-        time.sleep(1.5)
+        time.sleep(4.0)  # so that a whole word falls between two lines of the table
     if example.poll() is None:
         example.kill()
     out, complaints = example.communicate()

@@ -198,12 +198,11 @@ class PocketSphinxRecogniser:
             return Hypothesis("", 0.0, True)
         frames = max(1, self._decoder.n_frames())
         ratio = math.log(found.score / free.score) * _SCORE_UNIT / frames
-        phrase_s = self._phrase_s()
         phones = sum(len(self._decoder.lookup_word(word).split()) for word in text.split())
         evidence = {
             "log_likelihood_ratio": ratio,
-            "phrase_s": phrase_s,
-            "phone_s": phrase_s / max(1, phones),
+            "phrase_s": self._phrase_s(),
+            "phones": float(phones),
         }
         return Hypothesis(text, certainty_of(ratio), True, evidence)
 
