@@ -476,7 +476,8 @@ class Table:
     def _hush(self, now_s: float) -> list[Action]:
         """A hold was asked for: what is not a warning is neither said nor finished."""
         self._queue, decisions = self._queue.clear(Priority.WARNING, now_s)
-        return self._carry(decisions, now_s)
+        silence_first = sorted(decisions, key=lambda decision: not isinstance(decision, Cut))
+        return self._carry(silence_first, now_s)
 
     def _carry(self, decisions: Iterable[Decision], now_s: float) -> list[Action]:
         actions: list[Action] = []

@@ -6,16 +6,26 @@ store. Called by ``tablevoice check``.
 
 from __future__ import annotations
 
+import queue
 from dataclasses import dataclass, field
 
 from tablevoice.assembly import Assembly, spoken_phrases
 from tablevoice.audio.devices import can_listen, can_play, list_devices
 from tablevoice.cell import Cell
-from tablevoice.errors import AudioUnavailable, EngineFailed, Problem, TablevoiceError
+from tablevoice.errors import (
+    AudioUnavailable,
+    EngineFailed,
+    FileRefused,
+    Problem,
+    TablevoiceError,
+)
+from tablevoice.links.stop_guard import StopGuardLink, status_address
 from tablevoice.listening.recognisers import KINDS
+from tablevoice.model import GuardView
 from tablevoice.speech.preparing import Progress
 
 MOST_OVERLONG = 8
+GUARD_WITHIN_S = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,9 +66,34 @@ def look_over(cell: Cell, progress: Progress | None = None) -> Report:
     except TablevoiceError as error:
         report.missing.append(error.problem)
     _devices(cell, report)
+    _stop_guard(cell, report)
+    return report
+
+
+def _stop_guard(cell: Cell, report: Report) -> None:
     if cell.guard is None:
         report.found.append(Found("stop guard", "none named: a spoken hold is only a request"))
-    return report
+        return
+    try:
+        address = status_address(cell.guard)
+    except FileRefused as refused:
+        report.missing += refused.problems
+        return
+    views: queue.Queue[GuardView] = queue.Queue()
+    with StopGuardLink(address, views.put):
+        view = views.get(timeout=GUARD_WITHIN_S)
+    where = str(cell.guard)
+    if view.state == "silent":
+        report.missing.append(
+            Problem("The stop guard does not run.", where, f"Start it: tablevoice guard {where}")
+        )
+    elif not view.proven:
+        report.missing.append(
+            Problem(f"The stop guard is not proven: {view.why_not_proven}", where,
+                    f"Walk through it: tablevoice guard {where} --prove")
+        )  # fmt: skip
+    else:
+        report.found.append(Found("stop guard", f"{view.state}, its stops proven by a press"))
 
 
 def _voices(parts: Assembly, report: Report, progress: Progress | None) -> None:
