@@ -59,7 +59,6 @@ class Mark:
     at_s: float
     text: str
     colour: str
-    lane: str = DECIDED
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +142,7 @@ def tell(rows: Sequence[Row]) -> Story:
                 disarmed = disarmed or (row["at_s"], row["why"])
             case "stop_pressed":
                 took = f"stop pressed: permit\noff in {row['reaction_ms']:.1f} ms"
-                marks.append(Mark(row["at_s"], took, HOLD_COLOUR, GUARD))
+                marks.append(Mark(row["at_s"], took, HOLD_COLOUR))
             case "talking_half_killed":
                 marks.append(Mark(row["at_s"], "talking half\nkilled", INK))
             case "error":
@@ -181,7 +180,7 @@ def draw_timeline(story: Story, sound: Clip | None, path: Path, title: str) -> N
     duration_s = max(story.duration_s, sound.duration_s if sound else 0.0, 1.0)
     staves = math.ceil(duration_s / STAVE_S)
     lanes = ("sound", *story.lanes, DECIDED)
-    height = 0.36 * len(lanes) + 0.45
+    height = 0.38 * len(lanes) + 0.45
     figure = Figure(figsize=(16.0, height * staves + 1.3), dpi=110)
     axes = figure.subplots(staves, 1, squeeze=False)[:, 0]
     for stave, axis in enumerate(axes):
@@ -243,9 +242,7 @@ def _draw_stave(
     for bar in story.bars:
         if bar.end_s > start_s and bar.start_s < start_s + STAVE_S:
             _draw_bar(axis, lanes.index(bar.lane), bar, start_s)
-    for lane in dict.fromkeys(mark.lane for mark in story.marks):
-        on_lane = [mark for mark in story.marks if mark.lane == lane]
-        _draw_marks(axis, start_s, lanes.index(lane), on_lane)
+    _draw_marks(axis, start_s, len(lanes) - 1, story.marks)
 
 
 def _draw_envelope(axis: Axes, start_s: float, sound: Clip) -> None:
@@ -296,6 +293,6 @@ def _draw_marks(axis: Axes, start_s: float, lane: int, marks: Sequence[Mark]) ->
         axis.plot([mark.at_s, mark.at_s], [1, lane + 1], color=mark.colour, linewidth=1.1,
                   linestyle=(0, (2, 2)), zorder=2)  # fmt: skip
         text_s = max(mark.at_s + 0.06, free_from_s)
-        axis.text(text_s, lane + 0.5, mark.text, fontsize=7, color=mark.colour, va="center",
-                  weight="bold", linespacing=0.95, clip_on=True, zorder=4)  # fmt: skip
+        axis.text(text_s, lane + 0.5, mark.text, fontsize=6.8, color=mark.colour, va="center",
+                  weight="bold", linespacing=1.2, clip_on=True, zorder=4)  # fmt: skip
         free_from_s = text_s + 0.1 + max(len(part) for part in mark.text.split("\n")) / 11.0

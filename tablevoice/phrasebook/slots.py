@@ -80,7 +80,9 @@ def fill(text: str, slots: Mapping[str, SlotValue]) -> str:
         if isinstance(piece, str):
             out.append(piece)
         elif piece.name in slots:
-            out.append(sayable(piece.name, slots[piece.name]))
+            value = sayable(piece.name, slots[piece.name])
+            # A sentence begins with a capital letter, whatever the slot's value does.
+            out.append(value if out else value[:1].upper() + value[1:])
         else:
             raise MessageRefused(f"slot {piece.name!r} has no value.", where=f"slots.{piece.name}",
                                  do="Send it with the event.")

@@ -133,3 +133,9 @@ def test_a_limit_is_shared_out_among_lines() -> None:
     said = list(fillings(KITES.events["turn"], KITES.slot_values, 5))
     assert len(said) == 5
     assert len({line.key for line, _, _, _ in said}) == 5
+
+
+def test_a_sentence_that_begins_with_a_slot_begins_with_a_capital() -> None:
+    assert fill("{colour}, please.", {"colour": "crimson"}) == "Crimson, please."
+    assert fill("It is {colour}.", {"colour": "crimson"}) == "It is crimson."
+    assert fill("{lights} lights.", {"lights": 4}) == "4 lights."
