@@ -29,7 +29,7 @@ microphone: {device: USB, latency: low}
 store: {folder: ../prepared, max_mb: 20}
 history: {file: history.sqlite, keep_audio_days: 7}
 record: out
-guard: 127.0.0.1:5020
+guard: guard.yaml
 """
 
 
@@ -70,7 +70,7 @@ def test_a_good_file_comes_through_whole(folder: Path) -> None:
     assert cell.history_file == folder / "history.sqlite"
     assert cell.keep_audio_days == 7
     assert cell.record_folder == folder / "out"
-    assert cell.guard == "127.0.0.1:5020"
+    assert cell.guard == folder / "guard.yaml"
 
 
 def test_what_is_left_out_has_documented_defaults(folder: Path) -> None:

@@ -46,7 +46,7 @@ def test_braces_are_parsed_or_refused(text: str) -> None:
     except ValueError as error:
         assert str(error)  # noqa: PT017
         return
-    values = dict.fromkeys(slots_in(text), "v")
+    values = dict.fromkeys(slots_in(text), "V")  # a capital already: see below
     assert fill(text, values) == text.format(**values)
 
 
