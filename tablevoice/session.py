@@ -25,6 +25,7 @@ from typing import TypeAlias
 import numpy as np
 
 from tablevoice import __version__
+from tablevoice.actions import Action, AskHold, CutShort, Send, Sound, Spend
 from tablevoice.assembly import Assembly, within_limits
 from tablevoice.audio.loudspeaker import Loudspeaker
 from tablevoice.audio.microphone import Microphone, MicrophoneBlock
@@ -50,7 +51,6 @@ from tablevoice.model import (
 )
 from tablevoice.session_records import Record
 from tablevoice.speech.preparing import Progress
-from tablevoice.table import Action, AskHold, CutShort, Send, Sound, Spend
 
 Told: TypeAlias = Callable[[Outbound], None]
 """Called on the session's loop with each message of the table; must return soon."""

@@ -15,12 +15,12 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Any
 
+from tablevoice.actions import Judgement, Send
 from tablevoice.captions import Cue, webvtt
 from tablevoice.errors import Problem, StoreUnwritable
 from tablevoice.history import History
 from tablevoice.links import messages
 from tablevoice.model import LISTENING_RATE_HZ, Clip, Event, Spent, Utterance
-from tablevoice.table import Judgement, Send
 
 
 class Record:

@@ -14,12 +14,13 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from tablevoice.acoustics.room import Block, Room
+from tablevoice.actions import Action, AskHold, CutShort, Send, Sound, Spend
 from tablevoice.errors import EngineFailed
 from tablevoice.links.messages import ErrorReported, Inbound
 from tablevoice.listening.ear import Ear
 from tablevoice.model import Clip, GuardView, Heard, Utterance
 from tablevoice.session_records import Record
-from tablevoice.table import Action, AskHold, CutShort, Send, Sound, Spend, Table
+from tablevoice.table import Table
 
 BLOCK_S = 0.032
 """One step of the room: what a sound card commonly hands over at once."""

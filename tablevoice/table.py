@@ -12,9 +12,10 @@ import itertools
 from collections import OrderedDict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Protocol, TypeAlias
+from typing import Protocol
 
 from tablevoice import dialogue
+from tablevoice.actions import Action, AskHold, CutShort, Judgement, Send, Sound, Spend
 from tablevoice.dialogue.terms import (
     Answered,
     Ask,
@@ -40,7 +41,6 @@ from tablevoice.dialogue.terms import (
 )
 from tablevoice.errors import MessageRefused, Problem
 from tablevoice.links import messages
-from tablevoice.links.messages import Outbound
 from tablevoice.listening.judging import Thresholds, judge
 from tablevoice.listening.matching import match
 from tablevoice.model import (
@@ -48,13 +48,10 @@ from tablevoice.model import (
     EventLines,
     GuardView,
     Heard,
-    Match,
     Phrasebook,
     Priority,
     SlotValue,
-    Spent,
     Utterance,
-    Verdict,
 )
 from tablevoice.nearest import advice
 from tablevoice.phrasebook.choosing import Chosen
@@ -63,58 +60,6 @@ from tablevoice.speech.queue import Cut, Decision, Dropped, SpeechQueue, Start, 
 
 IDS_REMEMBERED = 4096
 """Event ids that are refused when they come again: hours of a busy table."""
-
-
-@dataclass(frozen=True, slots=True)
-class Sound:
-    """Start this utterance on the loudspeaker; report ``voice_started`` and ``voice_ended``."""
-
-    utterance: Utterance
-
-
-@dataclass(frozen=True, slots=True)
-class CutShort:
-    """Fade out this utterance now; the table counts it as over already."""
-
-    utterance: Utterance
-
-
-@dataclass(frozen=True, slots=True)
-class Judgement:
-    """What was heard, what it matched and what that was found to be worth."""
-
-    heard: Heard
-    match: Match
-    verdict: Verdict
-
-
-@dataclass(frozen=True, slots=True)
-class Send:
-    """Give this message to the link and to the record.
-
-    ``about`` is what the message tells of in full, for the history: the utterance of a
-    ``said``, the judgement of a ``heard``.
-    """
-
-    message: Outbound
-    about: Utterance | Judgement | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Spend:
-    """Write down, before the line sounds, that it was used."""
-
-    spent: Spent
-
-
-@dataclass(frozen=True, slots=True)
-class AskHold:
-    """Ask the stop guard for a hold of this kind."""
-
-    kind: str
-
-
-Action: TypeAlias = Sound | CutShort | Send | Spend | AskHold
 
 
 class LineChooser(Protocol):

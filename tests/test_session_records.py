@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 import soundfile
 
+from tablevoice.actions import Judgement, Send
 from tablevoice.errors import StoreUnwritable
 from tablevoice.history import History
 from tablevoice.links import messages
 from tablevoice.model import Heard, Hypothesis, Match, Priority, Spent, Utterance, Verdict
 from tablevoice.session_records import Record
-from tablevoice.table import Judgement, Send
 
 
 def utterance() -> Utterance:

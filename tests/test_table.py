@@ -8,13 +8,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tablevoice.actions import Action, CutShort, Send, Sound, Spend
 from tablevoice.cell import ListeningChoice
 from tablevoice.links import messages
 from tablevoice.links.messages import Inbound, Outbound
 from tablevoice.model import Heard, Hypothesis, Phrasebook
 from tablevoice.phrasebook import load_phrasebook
 from tablevoice.phrasebook.choosing import Chooser
-from tablevoice.table import Action, CutShort, Send, Sound, Spend, Table
+from tablevoice.table import Table
 
 BOOK = """
 format: 1

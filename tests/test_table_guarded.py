@@ -6,12 +6,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tablevoice.actions import Action, AskHold, CutShort
 from tablevoice.cell import ListeningChoice
 from tablevoice.links import messages
 from tablevoice.model import GuardView, Phrasebook
 from tablevoice.phrasebook import load_phrasebook
 from tablevoice.phrasebook.choosing import Chooser
-from tablevoice.table import Action, AskHold, CutShort, Table
+from tablevoice.table import Table
 from tests.test_table import BOOK, STEPS, Driver, play
 
 GUARDED_BOOK = (

@@ -18,6 +18,7 @@ from tablevoice import __version__
 from tablevoice.acoustics.levels import active_level_dbfs, with_gain
 from tablevoice.acoustics.noise import shop_noise
 from tablevoice.acoustics.room import Block, Room
+from tablevoice.actions import Send
 from tablevoice.assembly import Assembly
 from tablevoice.audio.clip_files import ClipWriter, read_clip
 from tablevoice.cell import load_cell
@@ -33,7 +34,6 @@ from tablevoice.session_records import Record
 from tablevoice.shipped import shipped
 from tablevoice.simulation import SimulatedSession
 from tablevoice.speech.preparing import Progress
-from tablevoice.table import Send
 from tablevoice.timeline import draw_timeline, read_session, tell
 
 SEED = 11

@@ -11,35 +11,7 @@ Three promises, each tested over random inputs:
 - nothing that was heard leads out of ``held``; only ``HoldCleared`` does;
 - a hold only ever gets stricter: pause may become stop, stop never becomes pause.
 
-.. code-block:: mermaid
-
-    stateDiagram-v2
-        [*] --> idle
-        idle --> asking: Ask
-        asking --> listening: LineEnded, or the line took too long
-        asking --> confirming: the same, after "did you say …?"
-        listening --> idle: answer certain enough
-        listening --> asking: answer uncertain, ask for confirmation
-        listening --> asking: misheard or silent, tries left
-        listening --> asking: repeat, help
-        confirming --> idle: yes, or an answer named again
-        confirming --> asking: no, misheard or silent, tries left
-        confirming --> asking: repeat, help
-        listening --> waiting_for_button: tries used up
-        confirming --> waiting_for_button: tries used up
-        asking --> idle: button, never mind
-        listening --> idle: button, never mind
-        confirming --> idle: button, never mind
-        waiting_for_button --> idle: button, never mind, or nobody in button_wait_s
-        idle --> held: pause, stop
-        asking --> held: pause, stop
-        listening --> held: pause, stop
-        confirming --> held: pause, stop
-        waiting_for_button --> held: pause, stop
-        held --> held: anything heard (pause may become stop)
-        held --> idle: HoldCleared, no question open
-        held --> asking: HoldCleared, the open question is put again
-        held --> waiting_for_button: HoldCleared, its tries were used up
+DEVELOPERS.md has the states as a picture.
 """
 
 from __future__ import annotations
