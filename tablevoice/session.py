@@ -194,14 +194,34 @@ class Session:
         """Something that was to be a message but is none: say so, and go on."""
         self._report(refused.problem, getattr(refused, "message_id", None))
 
-    async def report(
-        self, event: str, **slots: SlotValue
-    ) -> messages.AnswerGiven | messages.Done:
-        """Report an event and wait for what comes of it.
+    async def report(self, event: str, **slots: SlotValue) -> messages.Done:
+        """Report an event that asks nothing, and wait until its line is over.
 
-        An :class:`AnswerGiven` when the event asks a question, a :class:`Done` when it
-        does not. Raises MessageRefused when the table refuses the event.
+        Raises MessageRefused when the table refuses the event, or when it asks something.
         """
+        outcome = await self._outcome(event, slots, asks=False)
+        assert isinstance(outcome, messages.Done)
+        return outcome
+
+    async def ask(self, event: str, **slots: SlotValue) -> messages.AnswerGiven:
+        """Report an event that asks a question, and wait for the answer.
+
+        ``value`` of the answer is ``None`` when nobody answered. Raises MessageRefused when
+        the table refuses the event, or when it asks nothing.
+        """
+        outcome = await self._outcome(event, slots, asks=True)
+        assert isinstance(outcome, messages.AnswerGiven)
+        return outcome
+
+    async def _outcome(
+        self, event: str, slots: dict[str, SlotValue], *, asks: bool
+    ) -> messages.AnswerGiven | messages.Done:
+        known = self.cell.phrasebook.events.get(event)
+        if known is not None and (known.asks is not None) != asks:
+            what = "asks a question" if known.asks is not None else "asks nothing"
+            raise MessageRefused(
+                f"event {event!r} {what}.", do=f"Call {'report' if asks else 'ask'} for it."
+            )
         event_id = f"py{next(self._numbers)}"
         answer: asyncio.Future[messages.AnswerGiven | messages.Done] = self._loop.create_future()
         self._waiting[event_id] = answer

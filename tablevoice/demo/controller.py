@@ -35,6 +35,7 @@ class Controller:
     ) -> None:
         self._press_reset = press_reset
         self.finished = False
+        self.refused: messages.ErrorReported | None = None
         self._play = play
         self._send = send
         self._later = later
@@ -65,14 +66,14 @@ class Controller:
                 self._go_on(Outcome(value))
             case messages.Done(id=event_id) if self._is_open(event_id):
                 self._go_on(Outcome())
-            case messages.ErrorReported(id=str(event_id)) if self._is_open(event_id):
+            case messages.ErrorReported(id=str(event_id)) as error if self._is_open(event_id):
                 # Refused because of the hold: reported again when it is over.
                 report = self._open[1] if self._open else None
                 self._open = None
                 if self._held:
                     self._after_hold = report
                 else:
-                    self.finished = True
+                    self.finished, self.refused = True, error
             case _:
                 pass
 

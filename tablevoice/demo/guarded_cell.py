@@ -26,7 +26,7 @@ from tablevoice.links.stop_guard import StopGuardLink, status_address
 from tablevoice.model import GuardView
 
 READY_WITHIN_S = 20.0
-CHANGED_WITHIN_S = 5.0
+CHANGED_WITHIN_S = 15.0
 PRESS_S = 0.3
 MOST_TRIES = 6
 SETTLED_S = 0.3

@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -37,24 +38,28 @@ class Audience:
 
 def perform(folder: Path, audience: Audience, *, quiet: bool) -> Shown:
     """Play the demo into ``folder``. Raises TablevoiceError."""
-    try:
-        with GuardedCell() as bench:
+    with ExitStack() as cell:
+        try:
+            bench = cell.enter_context(GuardedCell())
+        except (TablevoiceError, OSError) as error:
+            audience.says(f"No stop guard on this system ({error}): the demo goes on without.")
+            shown = _unguarded(folder, audience, quiet)
+        else:
             audience.says("Stop guard armed: its stop was pressed and its reset operated.")
             shown = _guarded(folder, audience, bench, quiet)
-    except (TablevoiceError, OSError) as error:
-        if (folder / MADE[0]).exists():
-            raise
-        audience.says(f"No stop guard on this system ({error}): the demo goes on without.")
-        with Playback.open(quiet) as playback:
-            audience.says(playback.says)
-            shown = show(
-                folder,
-                overheard=audience.overheard,
-                preparing=audience.preparing,
-                pace=playback.pace,
-            )
     draw(folder)
     return shown
+
+
+def _unguarded(folder: Path, audience: Audience, quiet: bool) -> Shown:
+    with Playback.open(quiet) as playback:
+        audience.says(playback.says)
+        return show(
+            folder,
+            overheard=audience.overheard,
+            preparing=audience.preparing,
+            pace=playback.pace,
+        )
 
 
 def _guarded(folder: Path, audience: Audience, bench: Bench, quiet: bool) -> Shown:

@@ -26,7 +26,7 @@ from tablevoice.demo.controller import Controller
 from tablevoice.demo.guarded_cell import Bench, Contacts
 from tablevoice.demo.lanterns import ALDER, BRIAR, MOTH, VISITOR, evening
 from tablevoice.demo.visitor import Aside, Bystander, Remark, Visitor
-from tablevoice.errors import StoreUnwritable
+from tablevoice.errors import MessageRefused, StoreUnwritable
 from tablevoice.links import messages
 from tablevoice.links.messages import Outbound
 from tablevoice.model import LISTENING_RATE_HZ, Voice
@@ -196,6 +196,9 @@ def _play(
     for _ in range(20):  # let the room ring out
         session.step()
     session.receive(messages.Close())
+    if controller.refused is not None:
+        error = controller.refused
+        raise MessageRefused(error.what, where=error.where, do=error.do)
 
 
 def _middle_of_the_sentence(session: SimulatedSession) -> bool:
