@@ -20,6 +20,7 @@ from tablevoice.links.messages import (
     Done,
     ErrorReported,
     EventReported,
+    GuardReported,
     HeardReported,
     HoldClearedReported,
     HoldRequest,
@@ -56,6 +57,10 @@ OUTBOUND: tuple[Outbound, ...] = (
         at_s=4.0, text="amber", meaning="amber", certainty=0.8, verdict="act", start_s=3, end_s=3.6
     ),
     HoldRequest(at_s=5.0, kind="stop", phrase="stop", certainty=0.9),
+    GuardReported(
+        at_s=5.1, state="tripped", permit=False, proven=True, armed=False,
+        why="Stopped. Reset at the machine.", causes=("table_stop",),
+    ),
     ErrorReported(at_s=6.0, what="no such event", where="line 3", do="Check it.", id="e9"),
     ErrorReported(at_s=6.0, what="no microphone"),
     Pong(at_s=7.0, id="p1"),
