@@ -41,7 +41,7 @@ NOISE_DBFS, PERSON_DBFS = -40.0, -26.0
 """Levels at the microphone: a visitor at arm's length is 14 dB above the shop."""
 
 MUMBLES_DB = 14.0
-"""The visitor's first answer is this much softer: as loud as the shop, so it is not understood."""
+"""The visitor's first answer is this much softer: as loud as the shop, so it is seldom clear."""
 
 LONGEST_S = 180.0
 """The show ends by itself long before; past this the visitor has gone home."""
@@ -58,14 +58,14 @@ ASIDES = {
         Aside("dull_visitor", 1, Remark("Look at the paper ones up there", 0.4)),
     ),
 }
-WISHES = ("teal", "violet", "silver")
+WISHES = ("violet", "teal", "silver")
 LIGHTS = {ALDER: 3, BRIAR: 4, VISITOR: 3}
 CALLS = {ALDER: "silver", BRIAR: "crimson"}
 BASKET = (
-    "violet", MOTH, "silver",
-    "crimson", "teal", "violet",
-    MOTH, "silver", "teal",
-    "violet", "silver", "silver",
+    "teal", MOTH, "silver",
+    "crimson", "violet", "teal",
+    MOTH, "silver", "violet",
+    "teal", "silver", "silver",
 )  # fmt: skip
 STOPPED_IN = "moth"
 STOPPED_AFTER_S = 0.7
