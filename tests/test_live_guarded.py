@@ -6,6 +6,7 @@ of the block, pressed through its control port.
 
 from __future__ import annotations
 
+import subprocess
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -67,3 +68,34 @@ def test_the_stop_ends_the_talk_and_outlives_the_table(
     finally:
         table.process.kill()
         table.process.wait()
+
+
+def test_a_table_starts_its_guard_stays_shut_until_it_is_proven_and_leaves_it_running(
+    pulse_environment: dict[str, str], tmp_path: Path
+) -> None:
+    with GuardedCell(with_guard=False) as bench:
+        book = GUARDED_BOOK.replace("{tripped: tripped}", "{not_proven: hello}")
+        book = book.replace("hello: {about: Opens.,", "hello: {about: Opens., priority: warning,")
+        (tmp_path / "book.yaml").write_text(book, encoding="utf-8")
+        cell = tmp_path / "cell.yaml"
+        cell.write_text(f"{CELL}guard: {bench.guard_file}\n", encoding="utf-8")
+        table = RunningTable(cell, pulse_environment)
+        try:
+            table.wait_for(lambda row: row["type"] == "guard" and row["state"] == "silent")
+            table.wait_for(lambda row: row["type"] == "guard" and row["state"] != "silent")
+            said = table.wait_for(lambda row: row["type"] == "said" and row["event"] == "hello")
+            assert said["said"] == "said"  # the reason, aloud
+            table.send(event("q1", "colour_asked"))
+            assert "stop guard" in table.wait_for_type("error")["what"]  # and in writing
+            with Contacts(bench) as contacts:
+                contacts.prove_and_arm()
+                table.wait_for(lambda row: row["type"] == "guard" and row["armed"])
+                table.process.kill()
+                table.process.wait()
+                view, reaction_ms = contacts.press_stop()
+                assert not view.permit
+                assert reaction_ms > 0.0
+        finally:
+            table.process.kill()
+            table.process.wait()
+            subprocess.run(["pkill", "-f", f"tablevoice.guard {bench.guard_file}"], check=False)

@@ -56,10 +56,12 @@ class Bench:
 class GuardedCell:
     """Block and guard, started and ended together; a context manager.
 
+    ``with_guard=False`` starts the block alone and leaves the guard to somebody else.
     Raises TablevoiceError when they do not come up on this system.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, with_guard: bool = True) -> None:
+        self._with_guard = with_guard
         self._folder = Path(tempfile.mkdtemp(prefix="tv"))
         self._processes: list[subprocess.Popen[bytes]] = []
 
@@ -72,6 +74,9 @@ class GuardedCell:
                 raise _not_up("the simulated I/O block does not start")
             file = self._folder / "guard.yaml"
             file.write_text(GUARD_FILE.format(port=ports["modbus_port"]), encoding="utf-8")
+            bench = Bench(file, int(ports["control_port"]))
+            if not self._with_guard:
+                return bench
             self._processes.append(
                 subprocess.Popen(
                     [sys.executable, "-m", "tablevoice.guard", str(file)],
@@ -79,7 +84,6 @@ class GuardedCell:
                     stderr=subprocess.DEVNULL,
                 )
             )  # fmt: skip
-            bench = Bench(file, int(ports["control_port"]))
             with Contacts(bench) as contacts:
                 contacts.prove_and_arm()
             return bench

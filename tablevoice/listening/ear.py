@@ -25,8 +25,8 @@ from tablevoice.listening.endpointing import (
 from tablevoice.listening.framing import FRAME_S, FRAME_SAMPLES, clean, frames_in
 from tablevoice.listening.gate import Gate, GateOptions, GateState
 from tablevoice.listening.recognisers import Recogniser
-from tablevoice.listening.wording import normalise
 from tablevoice.model import LISTENING_RATE_HZ, Heard, Samples
+from tablevoice.wording import normalise
 
 _ONSET_FRAMES = 8
 """The double-talk rule needs some frames to be sure; the onset of the word lies before."""

@@ -10,8 +10,8 @@ from collections.abc import Mapping
 
 from rapidfuzz.distance import Levenshtein
 
-from tablevoice.listening.wording import normalise
 from tablevoice.model import Hypothesis, Match
+from tablevoice.wording import normalise
 
 LEAST_LIKENESS = 0.6
 """Below this two phrases have too little in common to be taken for each other at all."""

@@ -25,8 +25,8 @@ from tablevoice.errors import RecogniserUnavailable
 from tablevoice.listening.certainty import certainty_of
 from tablevoice.listening.framing import FRAME_SAMPLES, BandMeter, to_pcm
 from tablevoice.listening.pronouncing import offer_entry
-from tablevoice.listening.wording import normalise, words_of
 from tablevoice.model import Hypothesis, Samples
+from tablevoice.wording import normalise, words_of
 
 _KEPT_GRAMMARS = 64
 """A table has some dozens of questions; each grammar takes a few hundred kB."""

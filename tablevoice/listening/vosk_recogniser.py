@@ -17,8 +17,8 @@ from typing import Any
 
 from tablevoice.errors import RecogniserUnavailable
 from tablevoice.listening.framing import to_pcm
-from tablevoice.listening.wording import normalise, words_of
 from tablevoice.model import LISTENING_RATE_HZ, Hypothesis, Samples
+from tablevoice.wording import normalise, words_of
 
 UNKNOWN = "[unk]"
 """The word by which many Vosk models stand for anything outside the grammar."""

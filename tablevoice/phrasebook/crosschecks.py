@@ -6,7 +6,6 @@ can come and every event can always be said is in ``reach``. Called by the loade
 
 from __future__ import annotations
 
-import re
 import unicodedata
 from collections.abc import Iterator, Sequence
 
@@ -17,6 +16,7 @@ from tablevoice.phrasebook.merging import Draft, Found, VoiceUse
 from tablevoice.phrasebook.reach import check_reach
 from tablevoice.phrasebook.schema import EventEntry, LineEntry, QuestionEntry
 from tablevoice.phrasebook.slots import nearest_value, slots_in, unsayable, voice_slot
+from tablevoice.wording import normalise
 
 ANSWER_SLOT = "answer"
 """The slot that a question's ``confirm`` event gets beside those of the asking event."""
@@ -28,7 +28,6 @@ _PHONES = (
 )
 ARPABET = frozenset(_PHONES.split())
 
-_NOT_A_WORD = re.compile(r"[^\w']+")
 
 
 def cross_check(draft: Draft, findings: Findings) -> tuple[VoiceUse, ...]:
@@ -45,15 +44,9 @@ def cross_check(draft: Draft, findings: Findings) -> tuple[VoiceUse, ...]:
     return tuple(voices)
 
 
-def spoken(phrase: str) -> str:
-    """A phrase as it sounds: case, punctuation and spacing set aside."""
-    text = unicodedata.normalize("NFC", phrase).casefold().replace("\u2019", "'")
-    return " ".join(_NOT_A_WORD.sub(" ", text).replace("_", " ").split())
-
-
 def _check_pronunciations(draft: Draft, findings: Findings) -> None:
     for word, found in draft.pronounce.items():
-        if not spoken(word):
+        if not normalise(word):
             findings.add(f"{word!r} is not a word.", found.where(key=True), "Name a word.")
         for index, phones in enumerate(found.entry):
             where = found.where(index)
@@ -132,7 +125,7 @@ def _check_text(draft: Draft, event: Found[EventEntry], index: int, line: LineEn
         findings.add(f"{error} in {shown(text)}.", where,
                      "Write {slot} with a slot's name; {{ and }} are plain braces.")
         return False
-    if not spoken(text.translate({ord("{"): " ", ord("}"): " "})):
+    if not normalise(text.translate({ord("{"): " ", ord("}"): " "})):
         findings.add(f"found {shown(line.say)}, which cannot be said.", where,
                      "Write words, or remove the line.")
     for slot in used:
@@ -221,7 +214,7 @@ def _check_question(draft: Draft, name: str, question: Found[QuestionEntry],
                              "Keep it once: a phrase means one thing.")
             meaning.setdefault(sound, answer)
             _check_not_standing(draft, sound, phrase, where, findings)
-    affirmed = {spoken(phrase) for phrase in entry.yes or ["yes"]}
+    affirmed = {normalise(phrase) for phrase in entry.yes or ["yes"]}
     denied = set() if entry.no else {"no"}
     for key, replies, opposite in (("yes", entry.yes, denied), ("no", entry.no, affirmed)):
         for index, phrase in enumerate(replies or ()):
@@ -309,7 +302,7 @@ def _existing(draft: Draft, name: str, where: str, findings: Findings) -> Found[
 
 
 def _check_phrase(phrase: str, where: str, findings: Findings) -> str:
-    sound = spoken(phrase)
+    sound = normalise(phrase)
     if not sound:
         findings.add(f"{shown(phrase)} is nothing that can be heard.", where, "Write words.")
     elif any(unicodedata.category(mark) in ("Cc", "Zl", "Zp") for mark in phrase.strip()):
@@ -321,7 +314,7 @@ def _check_phrase(phrase: str, where: str, findings: Findings) -> str:
 def _check_not_standing(draft: Draft, sound: str, phrase: str, where: str,
                         findings: Findings) -> None:
     kind = next((kind for kind, found in draft.standing.items()
-                 if any(spoken(own) == sound for own in found.entry.phrases)), None)
+                 if any(normalise(own) == sound for own in found.entry.phrases)), None)
     if kind is not None and sound:
         findings.add(f"the phrase {shown(phrase)} is the standing command {kind!r}.", where,
                      "Use another phrase: a phrase means one thing.")

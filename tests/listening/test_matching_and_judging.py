@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from tablevoice.listening.judging import JudgeOptions, judge
 from tablevoice.listening.matching import LEAST_LIKENESS, likeness, match
-from tablevoice.listening.wording import normalise
 from tablevoice.model import Hypothesis, Match, StandingKind, Verdict
+from tablevoice.wording import normalise
 
 PHRASES = {"amber": "amber", "amber please": "amber", "violet": "violet", "hold on": "pause"}
 WORDS = st.text("abcdeé -'!", max_size=12)

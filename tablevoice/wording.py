@@ -1,7 +1,7 @@
 """The one form in which phrases are compared: lower case, no punctuation, single spaces.
 
 Knows text only. Recognisers use it to build grammars, matching to compare what was
-heard with what is allowed.
+heard with what is allowed, the phrasebook's checks to find phrases that sound the same.
 """
 
 from __future__ import annotations
