@@ -1,0 +1,1 @@
+"""Corpora: what speaks, hums and echoes for training and measuring."""
