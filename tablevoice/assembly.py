@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import replace
 from types import TracebackType
+from typing import Literal, TypeAlias
 
 from tablevoice.cell import Cell
 from tablevoice.dialogue.terms import Hold
@@ -28,6 +29,9 @@ from tablevoice.speech.preparing import Prepared, Progress, prepare
 from tablevoice.speech.store import PreparedStore
 from tablevoice.speech.voices import missing_voices
 from tablevoice.table import Table
+
+Opinions: TypeAlias = Literal["grammar", "second_opinion", "both"]
+"""Who is heard about a sound; see :meth:`Assembly.open_ear`."""
 
 MOST_FILLINGS = 2_000
 """Texts prepared of one event; an event with more known combinations is rendered as it comes."""
@@ -133,8 +137,17 @@ class Assembly:
         self._parts.callback(recogniser.close)
         return recogniser
 
-    def open_ear(self, latency_s: float = 0.05) -> Ear:
-        """An ear on the cell's recogniser; ``latency_s`` is that of loudspeaker to microphone."""
+    def open_ear(self, latency_s: float = 0.05, opinions: Opinions = "both") -> Ear:
+        """An ear on the cell's recogniser; ``latency_s`` is that of loudspeaker to microphone.
+
+        ``opinions``: who is heard about a sound; ``both`` is the grammar alone where the cell
+        has no tuned file. Raises RecogniserUnavailable for ``second_opinion`` without one.
+        """
+        if opinions == "second_opinion":
+            raise RecogniserUnavailable(
+                "this cell has no tuned file, so there is no second opinion.",
+                where=str(self.cell.path), do="Make one: tablevoice tune CELL.YAML.",
+            )  # fmt: skip
         options = EarOptions(
             endpoint=EndpointOptions(silence_s=self.cell.listening.silence_s),
             gate=replace(GateOptions(), latency_s=latency_s),

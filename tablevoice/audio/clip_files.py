@@ -47,17 +47,31 @@ def read_clip(path: Path | str, *, longest_s: float = LONGEST_S) -> Clip:
             with soundfile.SoundFile(file) as sound:
                 return _read(sound, path, longest_s)
     except OSError as error:
-        raise AudioUnavailable(
-            f"the sound file cannot be read ({error.strerror or error}).",
-            where=str(path),
-            do="Check the path and that this user may read it.",
-        ) from error
+        raise _unreadable(path, error) from error
     except soundfile.SoundFileError as error:
-        raise AudioUnavailable(
-            f"this is not a sound file that can be read ({_reason(error)}).",
-            where=str(path),
-            do="Give a WAV or FLAC file; convert it or export it again.",
-        ) from error
+        raise _no_sound_file(path, error) from error
+
+
+def read_stretch(path: Path | str, start_s: float, stop_s: float) -> Clip:
+    """Read the part of a sound file between two times; what lies outside it is left out.
+
+    For files too long to be read whole. Raises :class:`AudioUnavailable` as
+    :func:`read_clip` does.
+    """
+    path = Path(path)
+    try:
+        with path.open("rb") as file:
+            _refuse_truncated_wav(file, path)
+            file.seek(0)
+            with soundfile.SoundFile(file) as sound:
+                first = min(max(0, round(start_s * sound.samplerate)), sound.frames)
+                last = min(max(first, round(stop_s * sound.samplerate)), sound.frames)
+                sound.seek(first)
+                return _read(sound, path, LONGEST_S, last - first)
+    except OSError as error:
+        raise _unreadable(path, error) from error
+    except soundfile.SoundFileError as error:
+        raise _no_sound_file(path, error) from error
 
 
 def write_clip(path: Path | str, clip: Clip) -> None:
@@ -146,9 +160,13 @@ def to_rate(clip: Clip, rate_hz: int) -> Clip:
     return Clip(np.asarray(samples, dtype=np.float32), rate_hz)
 
 
-def _read(sound: soundfile.SoundFile, path: Path, longest_s: float) -> Clip:
+def _read(
+    sound: soundfile.SoundFile, path: Path, longest_s: float, wanted: int | None = None
+) -> Clip:
+    """From where the file stands, ``wanted`` frames or all."""
     where = str(path)
-    rate_hz, frames, channels = sound.samplerate, sound.frames, sound.channels
+    rate_hz, channels = sound.samplerate, sound.channels
+    frames = sound.frames if wanted is None else wanted
     if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ or channels > MOST_CHANNELS:
         raise AudioUnavailable(
             f"a rate of {rate_hz} Hz and {channels} channels cannot be meant.",
@@ -203,6 +221,22 @@ def _refuse_truncated_wav(file: BinaryIO, path: Path) -> None:
                 raise _truncated(path, size - at, length, "bytes")
             return
         at += length + (length & 1)
+
+
+def _unreadable(path: Path, error: OSError) -> AudioUnavailable:
+    return AudioUnavailable(
+        f"the sound file cannot be read ({error.strerror or error}).",
+        where=str(path),
+        do="Check the path and that this user may read it.",
+    )
+
+
+def _no_sound_file(path: Path, error: Exception) -> AudioUnavailable:
+    return AudioUnavailable(
+        f"this is not a sound file that can be read ({_reason(error)}).",
+        where=str(path),
+        do="Give a WAV or FLAC file; convert it or export it again.",
+    )
 
 
 def _truncated(path: Path, there: float, promised: float, unit: str = "s") -> AudioUnavailable:

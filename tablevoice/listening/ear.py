@@ -50,10 +50,22 @@ class Ear:
     def __init__(self, recogniser: Recogniser, options: EarOptions = EarOptions()) -> None:
         self.options = options
         self._recogniser = recogniser
-        self._endpointer = Endpointer(options.endpoint, recogniser.complete)
-        self._gate = Gate(options.gate)
         self._phrases: frozenset[str] = frozenset()
         self._standing: frozenset[str] = frozenset()
+        self._begin()
+
+    def reset(self) -> None:
+        """Forget the stream, what was learned of the room too; what may be heard stays.
+
+        Afterwards the same samples give the same results as from a new ear.
+        """
+        self._recogniser.reset()
+        self._begin()
+
+    def _begin(self) -> None:
+        options = self.options
+        self._endpointer = Endpointer(options.endpoint, self._recogniser.complete)
+        self._gate = Gate(options.gate)
         self._microphone = np.zeros(0, dtype=np.float32)
         self._reference = np.zeros(0, dtype=np.float32)
         self._passed: deque[bool] = deque(maxlen=frames_in(options.endpoint.preroll_s) + 1)

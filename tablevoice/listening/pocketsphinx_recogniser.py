@@ -98,7 +98,8 @@ class PocketSphinxRecogniser:
         self._waiting = b""
         self._dither = np.random.RandomState(0)
         self._level_db: float | None = None
-        self._mean: str | None = None
+        self._first_mean = str(self._decoder.get_cmn(False))
+        self._mean: str | None = self._first_mean
         self._active: frozenset[str] = frozenset()
 
     def _add_word(self, word: str, variants: tuple[str, ...]) -> None:
@@ -234,6 +235,12 @@ class PocketSphinxRecogniser:
             decoder.process_raw(whole, full_utt=True)
             decoder.end_utt()
         self._mean = str(self._decoder.get_cmn(False))
+
+    def reset(self) -> None:
+        if self._open:
+            self._end()
+        self._open = False
+        self._level_db, self._mean = None, self._first_mean
 
     def close(self) -> None:
         self._active = frozenset()

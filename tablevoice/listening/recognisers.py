@@ -40,6 +40,9 @@ class Recogniser(Protocol):
     def finish(self) -> Hypothesis:
         """End the utterance and say what it was; empty text when nothing fits."""
 
+    def reset(self) -> None:
+        """Forget what was learned of the room and the speaker; the phrases stay."""
+
     def close(self) -> None:
         """Give the model's memory back; the recogniser is unusable afterwards."""
 

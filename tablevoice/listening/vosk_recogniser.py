@@ -148,6 +148,9 @@ class VoskRecogniser:
         evidence = {"confidence": confidence, "phrase_s": phrase_s}
         return Hypothesis(text, confidence, False, evidence)
 
+    def reset(self) -> None:
+        self._decoder = None  # `start` resets the decoder, its adaptation too
+
     def close(self) -> None:
         self._decoder = None
         self._decoders.clear()
