@@ -11,12 +11,11 @@ from types import MappingProxyType
 from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tablevoice.acoustics.shaping import Wave, band_noise, filtered, moments, unit_rms
 from tablevoice.model import Clip
 
-_Wave: TypeAlias = NDArray[np.float64]
-_Maker: TypeAlias = Callable[[int, int, np.random.RandomState], _Wave]
+_Maker: TypeAlias = Callable[[int, int, np.random.RandomState], Wave]
 
 SHOP_MIX_DB: Mapping[str, float] = MappingProxyType(
     {"pump": 0.0, "fan": -4.0, "air": -7.0, "valves": -9.0, "servo": -13.0}
@@ -52,16 +51,16 @@ def shop_noise(
             # RandomState: its stream is frozen for good (NumPy's NEP 19), Generator's is not.
             # A stream for each part: leaving one out leaves the others as they were.
             random = np.random.RandomState([seed & 0xFFFF_FFFF, number])
-            total += 10.0 ** (mix_db[name] / 20.0) * _unit_rms(make(n, rate_hz, random))
-    total = _unit_rms(total) * 10.0 ** (level_dbfs / 20.0)
+            total += 10.0 ** (mix_db[name] / 20.0) * unit_rms(make(n, rate_hz, random))
+    total = unit_rms(total) * 10.0 ** (level_dbfs / 20.0)
     highest = float(np.abs(total).max())
     return Clip((total / max(1.0, highest)).astype(np.float32), rate_hz)
 
 
-def _pump(n: int, rate_hz: int, random: np.random.RandomState) -> _Wave:
+def _pump(n: int, rate_hz: int, random: np.random.RandomState) -> Wave:
     """A diaphragm vacuum pump: harmonics of its stroke, wandering a little, and its hiss."""
-    wander = _band_noise(n, rate_hz, random, 0.1, 1.5)
-    stroke_hz = 47.0 * (1.0 + 0.004 * _unit_rms(wander))
+    wander = band_noise(n, rate_hz, random, 0.1, 1.5)
+    stroke_hz = 47.0 * (1.0 + 0.004 * unit_rms(wander))
     turn = 2.0 * np.pi * np.cumsum(stroke_hz) / rate_hz
     hum = np.zeros(n)
     for harmonic in range(1, 25):
@@ -69,21 +68,21 @@ def _pump(n: int, rate_hz: int, random: np.random.RandomState) -> _Wave:
             break
         strength = harmonic**-0.9 * (1.5 if harmonic % 2 == 0 else 1.0) * random.uniform(0.7, 1.3)
         hum += strength * np.sin(harmonic * turn + random.uniform(0.0, 2.0 * np.pi))
-    hiss = _band_noise(n, rate_hz, random, 150.0, 2_500.0) * (1.0 + 0.4 * np.sin(turn))
-    return _unit_rms(hum) + 0.6 * _unit_rms(hiss)
+    hiss = band_noise(n, rate_hz, random, 150.0, 2_500.0) * (1.0 + 0.4 * np.sin(turn))
+    return unit_rms(hum) + 0.6 * unit_rms(hiss)
 
 
-def _fan(n: int, rate_hz: int, random: np.random.RandomState) -> _Wave:
+def _fan(n: int, rate_hz: int, random: np.random.RandomState) -> Wave:
     """Air falling 1/f towards high frequencies, with the tone of the blades."""
     blades = np.sin(2.0 * np.pi * 236.0 * np.arange(n) / rate_hz + random.uniform(0.0, 6.28))
-    return _unit_rms(_band_noise(n, rate_hz, random, 60.0, 7_000.0, slope=1.6)) + 0.15 * blades
+    return unit_rms(band_noise(n, rate_hz, random, 60.0, 7_000.0, slope=1.6)) + 0.15 * blades
 
 
-def _air(n: int, rate_hz: int, random: np.random.RandomState) -> _Wave:
+def _air(n: int, rate_hz: int, random: np.random.RandomState) -> Wave:
     """Bursts of compressed air, a quarter to most of a second, every few seconds."""
-    hiss = _unit_rms(_band_noise(n, rate_hz, random, 1_200.0, 0.49 * rate_hz))
+    hiss = unit_rms(band_noise(n, rate_hz, random, 1_200.0, 0.49 * rate_hz))
     envelope = np.zeros(n)
-    for start in _moments(n, rate_hz, random, every_s=3.0):
+    for start in moments(n, rate_hz, random, every_s=3.0):
         length = min(n - start, round(random.uniform(0.25, 0.8) * rate_hz))
         time_s = np.arange(length) / rate_hz
         rise = 1.0 - np.exp(-time_s / 0.015)
@@ -93,12 +92,12 @@ def _air(n: int, rate_hz: int, random: np.random.RandomState) -> _Wave:
     return hiss * envelope
 
 
-def _valves(n: int, rate_hz: int, random: np.random.RandomState) -> _Wave:
+def _valves(n: int, rate_hz: int, random: np.random.RandomState) -> Wave:
     """Solenoid valves: a tick with a short ring, several a second at times."""
     clicks = np.zeros(n)
     length = round(0.03 * rate_hz)
     time_s = np.arange(length) / rate_hz
-    for start in _moments(n, rate_hz, random, every_s=0.7):
+    for start in moments(n, rate_hz, random, every_s=0.7):
         ring_hz = random.uniform(900.0, 3_200.0)
         tick = np.exp(-time_s / 0.004) * np.sin(2.0 * np.pi * ring_hz * time_s)
         tick += 0.5 * np.exp(-time_s / 0.0012) * random.standard_normal(length)
@@ -107,10 +106,10 @@ def _valves(n: int, rate_hz: int, random: np.random.RandomState) -> _Wave:
     return clicks
 
 
-def _servo(n: int, rate_hz: int, random: np.random.RandomState) -> _Wave:
+def _servo(n: int, rate_hz: int, random: np.random.RandomState) -> Wave:
     """Geared axes that speed up and brake: a gliding whine with two overtones."""
     whine = np.zeros(n)
-    for start in _moments(n, rate_hz, random, every_s=2.2):
+    for start in moments(n, rate_hz, random, every_s=2.2):
         length = min(n - start, round(random.uniform(0.4, 1.4) * rate_hz))
         bell = np.sin(np.pi * np.arange(length) / max(1, length)) ** 2
         top_hz = min(random.uniform(700.0, 1_600.0), 0.14 * rate_hz)
@@ -120,20 +119,20 @@ def _servo(n: int, rate_hz: int, random: np.random.RandomState) -> _Wave:
     return whine
 
 
-def _babble(n: int, rate_hz: int, random: np.random.RandomState) -> _Wave:
+def _babble(n: int, rate_hz: int, random: np.random.RandomState) -> Wave:
     """A murmur of several people behind: buzz in vowel-like bands at the pace of syllables."""
     murmur = np.zeros(n)
     for _ in range(6):
         pitch_hz = random.uniform(95.0, 230.0)
-        drift = _unit_rms(_band_noise(n, rate_hz, random, 0.3, 3.0))
+        drift = unit_rms(band_noise(n, rate_hz, random, 0.3, 3.0))
         turn = np.cumsum(pitch_hz * (1.0 + 0.06 * drift)) / rate_hz
         buzz = 2.0 * (turn % 1.0) - 1.0
         low_hz = random.uniform(300.0, 700.0)
-        voiced = _filtered(buzz, rate_hz, low_hz * 0.7, low_hz * 1.4)
+        voiced = filtered(buzz, rate_hz, low_hz * 0.7, low_hz * 1.4)
         high_hz = random.uniform(1_100.0, 2_200.0)
-        voiced += 0.5 * _filtered(buzz, rate_hz, high_hz * 0.8, high_hz * 1.25)
-        pace = _unit_rms(_band_noise(n, rate_hz, random, 1.5, 6.0))
-        murmur += _unit_rms(voiced) * np.maximum(0.0, pace)
+        voiced += 0.5 * filtered(buzz, rate_hz, high_hz * 0.8, high_hz * 1.25)
+        pace = unit_rms(band_noise(n, rate_hz, random, 1.5, 6.0))
+        murmur += unit_rms(voiced) * np.maximum(0.0, pace)
     return murmur
 
 
@@ -148,46 +147,3 @@ PARTS: Mapping[str, _Maker] = MappingProxyType(
     }
 )
 """The parts a mix may name."""
-
-
-def _moments(n: int, rate_hz: int, random: np.random.RandomState, *, every_s: float) -> list[int]:
-    """Start samples of a Poisson process; at least one, early, so that short clips have it too."""
-    at_s = random.uniform(0.0, min(every_s, 0.5 * n / rate_hz))
-    moments = []
-    while at_s * rate_hz < n - 1:
-        moments.append(int(at_s * rate_hz))
-        at_s += random.exponential(every_s)
-    return moments
-
-
-def _band_noise(
-    n: int,
-    rate_hz: int,
-    random: np.random.RandomState,
-    low_hz: float,
-    high_hz: float,
-    *,
-    slope: float = 0.0,
-) -> _Wave:
-    """Noise between two frequencies; its amplitude falls with frequency to the ``-slope / 2``."""
-    return _filtered(random.standard_normal(n), rate_hz, low_hz, high_hz, slope=slope)
-
-
-def _filtered(
-    wave: _Wave, rate_hz: int, low_hz: float, high_hz: float, *, slope: float = 0.0
-) -> _Wave:
-    spectrum = np.fft.rfft(wave)
-    frequency_hz = np.maximum(np.fft.rfftfreq(len(wave), 1.0 / rate_hz), 1e-6)
-    # fourth-order edges, as a room or a housing would have them, not a cliff that rings
-    gain = 1.0 / np.sqrt(
-        (1.0 + (low_hz / frequency_hz) ** 8) * (1.0 + (frequency_hz / high_hz) ** 8)
-    )
-    return np.asarray(
-        np.fft.irfft(spectrum * gain * frequency_hz ** (-slope / 2.0), len(wave)),
-        dtype=np.float64,
-    )
-
-
-def _unit_rms(wave: _Wave) -> _Wave:
-    rms = float(np.sqrt(np.mean(wave * wave)))
-    return wave / rms if rms > 0.0 else wave

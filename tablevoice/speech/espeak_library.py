@@ -20,12 +20,23 @@ DATA_VARIABLE = "ESPEAK_DATA_PATH"
 
 def wheel_library() -> Path | None:
     """The wheel's library file, or ``None`` when it is absent or does not load here."""
+    path = wheel_path()
+    if path is None:
+        return None
+    try:
+        ctypes.CDLL(str(path))
+    except OSError:
+        return None
+    return path
+
+
+def wheel_path() -> Path | None:
+    """Where the wheel's library file is, loading nothing; ``None`` when the wheel is absent."""
     try:
         loader = importlib.import_module("espeakng_loader")
         path = Path(loader.get_library_path())
         Path(loader.get_data_path())  # raises RuntimeError when the data folder is missing
-        ctypes.CDLL(str(path))
-    except (ImportError, OSError, RuntimeError):
+    except (ImportError, RuntimeError):
         return None
     return path
 
