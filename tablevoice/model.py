@@ -236,6 +236,10 @@ class Heard:
 
     ``during_speech`` is true when a voice of the table sounded at the same time.
     ``samples`` is the utterance's sound at the listening rate, when it was handed on.
+    ``probabilities``: for each normalised phrase the calibrated probability that it was
+    said and addressed to the table; what is missing to 1 is "none of them". Empty where
+    only the hypothesis is known. ``second_opinion``: raw scores (natural logarithm) of
+    another listener by phrase, under ``""`` for none of them; for the record only.
     """
 
     hypothesis: Hypothesis
@@ -244,6 +248,8 @@ class Heard:
     level_dbfs: float
     during_speech: bool = False
     samples: Samples | None = field(default=None, compare=False, repr=False)
+    probabilities: Mapping[str, float] = field(default_factory=dict, hash=False)
+    second_opinion: Mapping[str, float] = field(default_factory=dict, hash=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,8 +257,11 @@ class Match:
     """A heard text held against the phrases that are allowed now.
 
     ``meaning`` is an answer or a standing command's kind, ``None`` when nothing fits.
-    ``score`` (0 to 1) is the best likeness times the certainty of the sound;
-    ``margin`` how far the runner-up with another meaning lies behind.
+    ``score`` (0 to 1) is the probability of the meaning or, where none is known, the best
+    likeness times the certainty of the sound; ``margin`` how far the runner-up with another
+    meaning lies behind. ``meanings``: the probability of every meaning that is allowed,
+    empty where none is known (what is missing to 1 is "none of them"); ``phrases``: the
+    likeliest phrase of each.
     """
 
     meaning: str | None
@@ -260,6 +269,8 @@ class Match:
     score: float
     margin: float
     runner_up: str | None = None
+    meanings: Mapping[str, float] = field(default_factory=dict, hash=False)
+    phrases: Mapping[str, str] = field(default_factory=dict, hash=False)
 
 
 class Verdict(Enum):
@@ -269,6 +280,28 @@ class Verdict(Enum):
     CONFIRM = "confirm"
     ASK_AGAIN = "ask_again"
     IGNORE = "ignore"
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why a verdict came out as it did, to be explained later; plain names and numbers.
+
+    ``costs`` are those of the place by name, ``expected`` what each possible choice (by
+    the verdict's value) would have cost on the average; both are empty where ``thresholds``
+    decided. ``meanings`` are the probabilities of what was allowed then. ``possible`` and
+    ``stake`` are what the judge was told of the dialogue.
+    """
+
+    text: str
+    meaning: str | None = None
+    meanings: Mapping[str, float] = field(default_factory=dict, hash=False)
+    phrases: Mapping[str, str] = field(default_factory=dict, hash=False)
+    costs: Mapping[str, float] = field(default_factory=dict, hash=False)
+    expected: Mapping[str, float] = field(default_factory=dict, hash=False)
+    thresholds: Mapping[str, float] = field(default_factory=dict, hash=False)
+    possible: tuple[str, ...] = ()
+    stake: float = 1.0
+    on_less_evidence: bool = False
 
 
 # --- the stop guard -------------------------------------------------------------

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from tablevoice.cell import DeviceChoice, ListeningChoice, RecogniserChoice, load_cell
 from tablevoice.errors import FileRefused
+from tablevoice.listening.judging import Costs
 from tablevoice.model import Voice
 from tablevoice.shipped import shipped_folder
 
@@ -23,7 +24,8 @@ voices:
   Briar: {engine: espeak, voice: en-gb+f2, rate_wpm: 170, pitch: 65, gain_db: -3}
   Alder: {}
 recogniser: {kind: vosk, model: models/small}
-listening: {silence_s: 0.3, act_above: 0.8, confirm_above: 0.5, margin: 0.2}
+listening: {silence_s: 0.3, act_above: 0.8, confirm_above: 0.5, margin: 0.2,
+  costs: {wrong_answer: 40, missed_pause: 30}}
 loudspeaker: {device: 3, latency: 0.2}
 microphone: {device: USB, latency: low}
 store: {folder: ../prepared, max_mb: 20}
@@ -62,7 +64,9 @@ def test_a_good_file_comes_through_whole(folder: Path) -> None:
     assert cell.voices["Briar"] == Voice("Briar", "espeak", "en-gb+f2", 170, 65, -3.0)
     assert cell.voices["Alder"] == Voice("Alder")
     assert cell.recogniser == RecogniserChoice("vosk", str(folder / "models" / "small"))
-    assert cell.listening == ListeningChoice(0.3, 0.8, 0.5, 0.2)
+    assert cell.listening == ListeningChoice(
+        0.3, 0.8, 0.5, 0.2, Costs(wrong_answer=40, missed_pause=30)
+    )
     assert cell.loudspeaker == DeviceChoice(3, 0.2)
     assert cell.microphone == DeviceChoice("USB", "low")
     assert cell.store_folder.resolve() == folder.parent / "prepared"
@@ -78,6 +82,7 @@ def test_what_is_left_out_has_documented_defaults(folder: Path) -> None:
                                    "voices: {Alder: {}, Briar: {}}\nstore: {folder: null}\n"))
     assert cell.recogniser == RecogniserChoice("pocketsphinx", None)
     assert cell.listening == ListeningChoice()
+    assert cell.listening.costs == Costs()
     assert cell.loudspeaker == cell.microphone == DeviceChoice("default", "high")
     assert cell.store_folder == \
         Path(platformdirs.user_cache_dir("tablevoice", appauthor=False)) / "prepared"
@@ -115,6 +120,11 @@ def test_the_shipped_cells_load() -> None:
         ("pitch: 65", "pitch: high", "whole number"),
         ("act_above: 0.8", "act_above: 1.2", "1 or less"),
         ("confirm_above: 0.5", "confirm_above: 0.9", "lies above act_above (0.8)"),
+        ("wrong_answer: 40", "wrong_anser: 40", "Did you mean 'wrong_answer'?"),
+        ("wrong_answer: 40", "wrong_answer: 1001", "1000 or less"),
+        ("wrong_answer: 40", "wrong_answer: -1", "0 or more"),
+        ("wrong_answer: 40", "wrong_answer: 1", "rather make the mistake than ask again"),
+        ("missed_pause: 30", "bothering: 30", "wrong_help (24) costs less than bothering (30)"),
         ("latency: low", "latency: lo", "Write low, high, or seconds"),
         ("latency: 0.2", "latency: 0", "Write low, high, or seconds"),
         ("device: 3", "device: true", "name, part of it, or its index"),
