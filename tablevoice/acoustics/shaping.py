@@ -41,6 +41,7 @@ def band_noise(
 def filtered(
     wave: Wave, rate_hz: int, low_hz: float, high_hz: float, *, slope: float = 0.0
 ) -> Wave:
+    """What is left of ``wave`` between two frequencies; ``slope`` as in :func:`band_noise`."""
     spectrum = np.fft.rfft(wave)
     frequency_hz = np.maximum(np.fft.rfftfreq(len(wave), 1.0 / rate_hz), 1e-6)
     # fourth-order edges, as a room or a housing would have them, not a cliff that rings
@@ -54,5 +55,6 @@ def filtered(
 
 
 def unit_rms(wave: Wave) -> Wave:
+    """``wave`` at an RMS of 1; silence stays silence."""
     rms = float(np.sqrt(np.mean(wave * wave)))
     return wave / rms if rms > 0.0 else wave

@@ -45,9 +45,7 @@ _OTHER_SCRIPT = ("en-shaw",)
 
 _INSTALL = "Get it with: pip install espeakng-loader (or the system's espeak-ng package)."
 
-_ReceivesSound = ctypes.CFUNCTYPE(
-    ctypes.c_int, ctypes.c_void_p, ctypes.c_int, ctypes.c_void_p
-)
+_ReceivesSound = ctypes.CFUNCTYPE(ctypes.c_int, ctypes.c_void_p, ctypes.c_int, ctypes.c_void_p)
 
 
 class _VoiceRecord(ctypes.Structure):
