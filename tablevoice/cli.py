@@ -261,6 +261,51 @@ def listen(
 
 
 @app.command()
+def evaluate(
+    manifest: Annotated[
+        Path, typer.Argument(help="path,expected,speaker,condition.", metavar="MANIFEST.CSV")
+    ],
+    cell_file: CellOption = None,
+    out: Annotated[Path, typer.Option(help="Folder of the report.")] = Path("report"),
+    compare: Annotated[
+        str, typer.Option(help="Set-ups, side by side: grammar,second_opinion,both.")
+    ] = "both",
+    snr: Annotated[
+        str, typer.Option(help="Ratios in dB at which noise is mixed in, as in 20,10,5,clean.")
+    ] = "",
+    noise: Annotated[
+        list[str] | None,
+        typer.Option(help="shop, pump, babble, … or a sound file; may be repeated."),
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Processes; one a core when left out.")
+    ] = None,
+    dask: Annotated[
+        str | None, typer.Option(help="Address of a Dask scheduler, as in tcp://10.0.0.2:8786.")
+    ] = None,
+) -> None:
+    """Measure with recordings how well a cell hears, and what else it acts on.
+
+    `expected` is a phrase of the cell, or empty where nothing should be acted on. Goes on
+    where an interrupted run stopped. Writes report.html, results.json and outcomes.csv.
+    """
+    from tablevoice.commands.evaluating import measure, read_setups, read_snrs, show
+    from tablevoice.evaluation.instrument import Wish
+
+    console = Console(highlight=False)
+    with _clear_errors():
+        wish = Wish(
+            manifest, out, read_setups(compare), read_snrs(snr), tuple(noise or ()),
+            workers, dask,
+        )  # fmt: skip
+        with _bar("listening") as progress:
+            evaluation, files = measure(_cell(cell_file), wish, progress)
+        show(evaluation, console)
+        for path in files:
+            console.print(str(path), soft_wrap=True, markup=False)
+
+
+@app.command()
 def schema(
     what: Annotated[str, typer.Argument(help="phrasebook, cell or messages.", metavar="WHAT")],
 ) -> None:

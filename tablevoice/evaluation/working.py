@@ -1,0 +1,153 @@
+"""What a worker process does: hold one ear for each set-up, and try the cases it is given.
+
+The same functions serve the processes of this computer and those of a Dask cluster; they
+know neither. A worker works on one case at a time, on one core.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from functools import lru_cache
+from pathlib import Path
+
+from tablevoice.assembly import Assembly, Opinions
+from tablevoice.cell import Cell, load_cell
+from tablevoice.errors import AudioUnavailable, Problem, TablevoiceError
+from tablevoice.evaluation.cases import Case
+from tablevoice.evaluation.manifest import content_hash
+from tablevoice.evaluation.phrases import Phrases, phrases_of
+from tablevoice.evaluation.stimulus import make_stimulus
+from tablevoice.evaluation.trials import Trial, try_out
+from tablevoice.listening.ear import Ear
+
+ONE_THREAD: Mapping[str, str] = dict.fromkeys(
+    ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS",
+     "VECLIB_MAXIMUM_THREADS"), "1")  # fmt: skip
+"""A worker is one core's work; libraries that start threads of their own are told so."""
+
+Job = tuple[Case, tuple[tuple[str, Opinions], ...]]
+"""A case, and the set-ups it is to be tried with, each with the key of its trial."""
+
+Done = tuple[Trial, ...] | Problem
+"""What came of a job; a problem is one of the recording."""
+
+
+class Bench:
+    """The ears of one process for one cell."""
+
+    def __init__(self, cell_path: Path) -> None:
+        self.cell: Cell = load_cell(cell_path)
+        self.phrases: Phrases = phrases_of(self.cell.phrasebook)
+        # Without a history: a trial leaves nothing behind.
+        self._assembly = Assembly(self.cell, remember=False)
+        self._ears: dict[Opinions, Ear] = {}
+
+    def ear(self, setup: Opinions) -> Ear:
+        """Opened when it is first asked for. Raises RecogniserUnavailable."""
+        if setup not in self._ears:
+            self._ears[setup] = self._assembly.open_ear(opinions=setup)
+        return self._ears[setup]
+
+    def do(self, job: Job) -> Done:
+        """Every set-up hears the very same samples."""
+        case, setups = job
+        try:
+            _check_same(case)
+            stimulus = make_stimulus(case)
+        except AudioUnavailable as error:
+            return error.problem
+        return tuple(
+            try_out(self.ear(setup), self.cell, self.phrases, stimulus, key, setup)
+            for key, setup in setups
+        )
+
+
+def _check_same(case: Case) -> None:
+    for path, content in ((case.path, case.content), *_noise_files(case)):
+        try:
+            status = Path(path).stat()
+            found = _hash_of(path, status.st_mtime_ns, status.st_size)
+        except OSError as error:
+            raise AudioUnavailable(
+                f"the sound file cannot be read ({error.strerror or error}).", where=path,
+                do="Every worker must see the recordings under the same path.",
+            ) from error  # fmt: skip
+        if found != content:
+            raise AudioUnavailable(
+                "the sound file is not the one that the manifest was read with.", where=path,
+                do="Leave the recordings alone during a run; run it again.",
+            )  # fmt: skip
+
+
+def _noise_files(case: Case) -> Iterator[tuple[str, str]]:
+    if case.noise is not None and not case.noise.made:
+        yield case.noise.path, case.noise.content
+
+
+@lru_cache(maxsize=256)
+def _hash_of(path: str, _changed_ns: int, _size: int) -> str:
+    return content_hash(Path(path))
+
+
+# --- one bench a process ---------------------------------------------------------
+
+_benches: dict[tuple[str, str], Bench] = {}
+_one_at_a_time = threading.Lock()
+
+
+def work(cell_path: str, cell_hash: str, jobs: Sequence[Job]) -> list[Done]:
+    """Try some cases in this process; a later call finds the ears open.
+
+    ``cell_hash`` tells a changed cell from the one before. Where a process has several
+    threads, they take turns: a recogniser is not thread-safe.
+    """
+    with _one_at_a_time:
+        name = (cell_path, cell_hash)
+        if name not in _benches:
+            _benches.clear()
+            _benches[name] = Bench(Path(cell_path))
+        return [_benches[name].do(job) for job in jobs]
+
+
+@contextmanager
+def one_thread_each() -> Iterator[None]:
+    """Child processes started meanwhile keep to one core each."""
+    before = {name: os.environ.get(name) for name in ONE_THREAD}
+    os.environ.update(ONE_THREAD)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
+
+
+def end_with_parent() -> None:
+    """Start a thread that ends this process when the one that started it is gone.
+
+    A killed parent cannot tell its workers; without this they would wait for ever.
+    """
+    import multiprocessing
+    from multiprocessing.connection import wait
+
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        wait([parent.sentinel])
+        os._exit(1)
+
+    threading.Thread(target=watch, name="parent watch", daemon=True).start()
+
+
+def raised(problems: Sequence[Problem]) -> TablevoiceError:
+    """Some recordings could not be tried: one error that lists them."""
+    from tablevoice.errors import FileRefused
+
+    return FileRefused(problems)
