@@ -6,11 +6,11 @@ the simulated session, written down by the record.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TypeAlias
 
 from tablevoice.links.messages import Outbound
-from tablevoice.model import Heard, Match, Spent, Utterance, Verdict
+from tablevoice.model import Heard, Match, Reason, Spent, Utterance, Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,11 +29,16 @@ class CutShort:
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """What was heard, what it matched and what that was found to be worth."""
+    """What was heard, what it matched, what that was found to be worth, and why.
+
+    ``utterance`` is the number by which people and controllers refer to it.
+    """
 
     heard: Heard
     match: Match
     verdict: Verdict
+    utterance: str = ""
+    reason: Reason = field(default_factory=lambda: Reason(""))
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,4 +67,17 @@ class AskHold:
     kind: str
 
 
-Action: TypeAlias = Sound | CutShort | Send | Spend | AskHold
+@dataclass(frozen=True, slots=True)
+class CorrectVerdict:
+    """Note in the history that a verdict was wrong, and tell the controller how that went.
+
+    ``said``: the normalised phrase that was said in truth, ``""`` for nothing, ``None``
+    where it is not known. ``message_id`` is to be given back.
+    """
+
+    utterance: str
+    said: str | None
+    message_id: str | None = None
+
+
+Action: TypeAlias = Sound | CutShort | Send | Spend | AskHold | CorrectVerdict

@@ -23,6 +23,7 @@ from tablevoice.listening.gate import GateOptions
 from tablevoice.listening.recognisers import Recogniser, open_recogniser
 from tablevoice.model import Clip, EventLines, Line, Phrasebook
 from tablevoice.phrasebook.choosing import Chooser
+from tablevoice.phrasebook.phrases import spoken_phrases
 from tablevoice.phrasebook.slots import fillings
 from tablevoice.speech.engines import Engine
 from tablevoice.speech.preparing import Prepared, Progress, prepare
@@ -155,7 +156,10 @@ class Assembly:
         return Ear(self.open_recogniser(), options)
 
     def open_table(self, seed: int, book: Phrasebook | None = None) -> Table:
-        """The table, with its memory of used lines and of a hold that is still in force."""
+        """The table, with its memory of used lines and of a hold that is still in force.
+
+        Begin the history's session before: its number begins that of each utterance.
+        """
         book = self.cell.phrasebook if book is None else book
         history = self.history
         spent = history.spent() if history is not None else ()
@@ -172,6 +176,7 @@ class Assembly:
             thresholds=self.cell.listening,
             hold=Hold(held, 0.0) if held is not None else None,
             guarded=self.cell.guard is not None,
+            session=(history.session or 0) if history is not None else 0,
         )
 
     def _open_store(self) -> PreparedStore:
@@ -180,18 +185,6 @@ class Assembly:
         except StoreUnwritable as error:
             self.problems.append(error.problem)
             return PreparedStore(None, 0)
-
-
-def spoken_phrases(book: Phrasebook) -> list[str]:
-    """Everything that a person may say to this phrasebook, each phrase once."""
-    phrases: dict[str, None] = {}
-    for question in book.questions.values():
-        for answers in question.answers.values():
-            phrases.update(dict.fromkeys(answers))
-        phrases.update(dict.fromkeys((*question.yes, *question.no)))
-    for command in book.standing.values():
-        phrases.update(dict.fromkeys(command.phrases))
-    return list(phrases)
 
 
 def within_limits(book: Phrasebook, overlong: Callable[[Line], bool]) -> Phrasebook:

@@ -18,16 +18,33 @@ from pathlib import Path
 from types import MappingProxyType, TracebackType
 from typing import Any
 
+from tablevoice import heard_rows
 from tablevoice.errors import AudioUnavailable, Problem, StoreUnwritable
+from tablevoice.heard_rows import Example, PastUtterance
 from tablevoice.history_file import (
-    APPLICATION_ID,
     BUSY_S,
     SCHEMA_STEPS,
     iso,
+    move_aside,
     open_sound,
+    transaction,
+    upgrade,
     what_to_do,
 )
-from tablevoice.model import Clip, Event, Heard, Match, Spent, Utterance, Verdict
+from tablevoice.model import (
+    LISTENING_RATE_HZ,
+    Clip,
+    Event,
+    Heard,
+    Match,
+    Reason,
+    Spent,
+    Utterance,
+    Verdict,
+)
+
+FORGET_EVERY = timedelta(hours=1)
+"""How often, while sound is being kept, sound that is too old is looked for."""
 
 KINDS = ("event", "said", "heard", "decided", "hold", "problem")
 
@@ -85,6 +102,7 @@ class History:
         self._keep_audio_days = keep_audio_days
         self._utc_now = utc_now
         self._clips_kept = 0
+        self._forgot: datetime | None = None
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
@@ -92,7 +110,7 @@ class History:
         with self._writing():
             self._db = open_sound(self.path, busy_s) or self._start_anew(busy_s)
             try:
-                self._upgrade(tuple(schema_steps))
+                upgrade(self._db, self.path, tuple(schema_steps))
             except BaseException:
                 self._db.close()
                 raise
@@ -178,24 +196,16 @@ class History:
         match: Match,
         verdict: Verdict,
         audio: Clip | None = None,
+        *,
+        utterance: str = "",
+        reason: Reason = Reason(""),
     ) -> None:
-        """What was heard and how it was judged; ``audio`` is kept only if so configured."""
-        level_dbfs = heard.level_dbfs if math.isfinite(heard.level_dbfs) else None
-        self._record(
-            "heard",
-            at_s,
-            text=heard.hypothesis.text,
-            meaning=match.meaning,
-            certainty=match.score,
-            margin=match.margin,
-            verdict=verdict.value,
-            start_s=heard.start_s,
-            end_s=heard.end_s,
-            level_dbfs=level_dbfs,
-            during_speech=int(heard.during_speech),
-            evidence=json.dumps(dict(heard.hypothesis.evidence)),
-            audio_file=self._keep(audio),
-        )
+        """What was heard, how it was judged and why; ``audio`` is kept only if so configured.
+
+        ``utterance`` is its number, new in this history; without one it cannot be referred to.
+        """
+        fields = heard_rows.fields_of(heard, match, verdict, utterance, reason)
+        self._record("heard", at_s, **fields, audio_file=self._keep(audio))
 
     def record_decided(
         self,
@@ -252,7 +262,7 @@ class History:
         kept = [
             (row.event, row.voice, row.line_key, row.round, row.voice_round) for row in rows
         ]
-        with self._writing(), self._transaction():
+        with self._writing(), transaction(self._db):
             self._db.execute("DELETE FROM spent")
             self._db.executemany(
                 "INSERT INTO spent (event, voice, line_key, round, voice_round)"
@@ -319,6 +329,50 @@ class History:
             ).fetchone()
         return row[1] if row is not None and row[0] == "requested" else None
 
+    # --- what was heard, and what it was in truth -------------------------------
+
+    def utterance(self, number: str) -> PastUtterance | None:
+        """What was heard under that number, ``None`` where nothing was."""
+        with self._writing():
+            return heard_rows.find(self._db, number)
+
+    def last_heard(self, how_many: int = 10) -> tuple[PastUtterance, ...]:
+        """The last utterances of all sessions, oldest first."""
+        with self._writing():
+            return heard_rows.last(self._db, how_many)
+
+    def correct(self, number: str, said: str | None) -> PastUtterance | None:
+        """Mark a verdict as wrong: ``said`` in truth, ``""`` for nothing, ``None`` unknown.
+
+        Gives the corrected utterance; ``None`` where there is none of that number.
+        """
+        with self._writing():
+            heard_rows.correct(self._db, number, said, iso(self._utc_now()))
+            return heard_rows.find(self._db, number)
+
+    def corrections(self) -> int:
+        """How many verdicts were marked wrong, those without sound included."""
+        with self._writing():
+            return heard_rows.corrections(self._db)
+
+    def corrected(self) -> list[Example]:
+        """The corrections that can be learnt from: those whose sound may still be kept.
+
+        Raises :class:`AudioUnavailable` for a sound file that was spoilt.
+        """
+        oldest = self._oldest_kept(self._utc_now())
+        with self._writing():
+            files = heard_rows.corrected_files(self._db, iso(oldest))
+        if not self._keep_audio_days:
+            return []
+        from tablevoice.audio.clip_files import read_clip, to_rate
+
+        return [
+            Example(number, to_rate(read_clip(path), LISTENING_RATE_HZ).samples, said)
+            for number, file, said in files
+            if (path := self.audio_folder / file).exists()
+        ]
+
     # --- a person's sound -------------------------------------------------------
 
     def forget_old_audio(self, now: datetime) -> int:
@@ -326,7 +380,8 @@ class History:
 
         With ``keep_audio_days`` 0 all of it goes. The words stay in the history.
         """
-        oldest = now.astimezone(timezone.utc) - timedelta(days=self._keep_audio_days)
+        oldest = self._oldest_kept(now)
+        self._forgot = now
         with self._writing():
             kept = self._db.execute(
                 "SELECT audio_file FROM heard WHERE audio_file IS NOT NULL AND utc > ?",
@@ -350,9 +405,15 @@ class History:
             )
         return gone
 
+    def _oldest_kept(self, now: datetime) -> datetime:
+        return now.astimezone(timezone.utc) - timedelta(days=self._keep_audio_days)
+
     def _keep(self, audio: Clip | None) -> str | None:
         if audio is None or not self._keep_audio_days:
             return None
+        now = self._utc_now()
+        if self._forgot is None or now - self._forgot >= FORGET_EVERY:
+            self.forget_old_audio(now)  # a table that runs for months keeps its promise too
         # Here, so that a history without sound needs no sound library.
         from tablevoice.audio.clip_files import write_clip
 
@@ -404,57 +465,19 @@ class History:
 
         Until it ends nothing of it is safe; when it fails none of it is kept.
         """
-        with self._writing(), self._transaction():
+        with self._writing(), transaction(self._db):
             yield
-
-    @contextmanager
-    def _transaction(self) -> Iterator[None]:
-        self._db.execute("BEGIN IMMEDIATE")
-        try:
-            yield
-            self._db.execute("COMMIT")
-        except BaseException:
-            if self._db.in_transaction:
-                self._db.execute("ROLLBACK")
-            raise
 
     def _unwritable(self, reason: str) -> StoreUnwritable:
         return StoreUnwritable(
             f"the history cannot be kept: {reason}", where=str(self.path), do=what_to_do(reason)
         )
 
-    def _upgrade(self, steps: tuple[str, ...]) -> None:
-        (version,) = self._db.execute("PRAGMA user_version").fetchone()
-        if version > len(steps):
-            raise StoreUnwritable(
-                f"the history has schema version {version}, this program knows {len(steps)}",
-                where=str(self.path),
-                do="Use the newer program that wrote it, or name another history file.",
-            )
-        if version == len(steps):
-            return
-        with self._transaction():
-            # Another program may have done it while this one waited for the lock.
-            (version,) = self._db.execute("PRAGMA user_version").fetchone()
-            for step in steps[version:]:
-                for statement in step.split(";"):
-                    self._db.execute(statement)
-            self._db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-            self._db.execute(f"PRAGMA user_version = {max(version, len(steps))}")
-
     def _start_anew(self, busy_s: float) -> sqlite3.Connection:
-        """Move a damaged history aside, with all that SQLite keeps beside it."""
+        """Move a damaged history aside, and begin another."""
         stamp = self._utc_now().astimezone(timezone.utc).strftime("%Y%m%dT%H%M%SZ")
-        aside = self.path.with_name(f"{self.path.name}.damaged-{stamp}")
-        number = 1
-        while aside.exists():
-            number += 1
-            aside = self.path.with_name(f"{self.path.name}.damaged-{stamp}-{number}")
         try:
-            for ending in ("-wal", "-shm", ""):
-                beside = self.path.with_name(self.path.name + ending)
-                if beside.exists():
-                    beside.rename(aside.with_name(aside.name + ending))
+            aside = move_aside(self.path, stamp)
         except OSError as error:
             raise self._unwritable(f"it is damaged and cannot be moved: {error}") from error
         self.problem = Problem(

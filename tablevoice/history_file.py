@@ -7,6 +7,8 @@ Knows SQLite and versions of the schema; does not know what the rows are for. On
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import datetime, timezone
 from pathlib import Path
 
@@ -118,7 +120,22 @@ CREATE TABLE spent (
 CREATE UNIQUE INDEX spent_line ON spent (event, voice, line_key);
 """
 
-SCHEMA_STEPS: tuple[str, ...] = (_FIRST_SCHEMA,)
+_REASONS_AND_CORRECTIONS = """
+ALTER TABLE heard ADD COLUMN utterance TEXT;
+ALTER TABLE heard ADD COLUMN phrase TEXT;
+ALTER TABLE heard ADD COLUMN probabilities TEXT;
+ALTER TABLE heard ADD COLUMN second_opinion TEXT;
+ALTER TABLE heard ADD COLUMN reason TEXT;
+CREATE UNIQUE INDEX heard_utterance ON heard (utterance) WHERE utterance IS NOT NULL;
+CREATE TABLE correction (
+    heard INTEGER PRIMARY KEY REFERENCES heard (id),
+    utc TEXT NOT NULL,
+    said TEXT
+)
+"""
+"""``correction.said``: the phrase that was said, empty for nothing, NULL for not known."""
+
+SCHEMA_STEPS: tuple[str, ...] = (_FIRST_SCHEMA, _REASONS_AND_CORRECTIONS)
 """Scripts that lead from each version to the next; a new one is put at the end, and
 no step that ever shipped is changed. The file's version is how many were applied."""
 
@@ -152,6 +169,57 @@ def open_sound(path: Path, busy_s: float) -> sqlite3.Connection | None:
         db.close()
         raise
     return db
+
+
+def upgrade(db: sqlite3.Connection, path: Path, steps: tuple[str, ...]) -> None:
+    """Bring the schema of an open database to that of ``steps``, all of it or nothing.
+
+    Raises :class:`StoreUnwritable` for a file that a newer program wrote.
+    """
+    (version,) = db.execute("PRAGMA user_version").fetchone()
+    if version > len(steps):
+        raise StoreUnwritable(
+            f"the history has schema version {version}, this program knows {len(steps)}",
+            where=str(path),
+            do="Use the newer program that wrote it, or name another history file.",
+        )
+    if version == len(steps):
+        return
+    with transaction(db):
+        # Another program may have done it while this one waited for the lock.
+        (version,) = db.execute("PRAGMA user_version").fetchone()
+        for step in steps[version:]:
+            for statement in step.split(";"):
+                db.execute(statement)
+        db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        db.execute(f"PRAGMA user_version = {max(version, len(steps))}")
+
+
+@contextmanager
+def transaction(db: sqlite3.Connection) -> Iterator[None]:
+    """All that is written within, or nothing of it."""
+    db.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        db.execute("COMMIT")
+    except BaseException:
+        if db.in_transaction:
+            db.execute("ROLLBACK")
+        raise
+
+
+def move_aside(path: Path, stamp: str) -> Path:
+    """Rename a damaged file, with all that SQLite keeps beside it; gives its new name."""
+    aside = path.with_name(f"{path.name}.damaged-{stamp}")
+    number = 1
+    while aside.exists():
+        number += 1
+        aside = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
+    for ending in ("-wal", "-shm", ""):
+        beside = path.with_name(path.name + ending)
+        if beside.exists():
+            beside.rename(aside.with_name(aside.name + ending))
+    return aside
 
 
 def _ended_badly(db: sqlite3.Connection) -> bool:

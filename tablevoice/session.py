@@ -25,7 +25,7 @@ from typing import TypeAlias
 import numpy as np
 
 from tablevoice import __version__
-from tablevoice.actions import Action, AskHold, CutShort, Send, Sound, Spend
+from tablevoice.actions import Action, AskHold, CorrectVerdict, CutShort, Send, Sound, Spend
 from tablevoice.assembly import Assembly, within_limits
 from tablevoice.audio.loudspeaker import Loudspeaker
 from tablevoice.audio.microphone import Microphone, MicrophoneBlock
@@ -145,9 +145,9 @@ class Session:
         self._parts.prepare(self._progress)
         overlong = {line.key for line, *_ in self._parts.overlong()}
         book = within_limits(self.cell.phrasebook, lambda line: line.key in overlong)
-        self._table = self._parts.open_table(self._seed, book)
         if self._parts.history is not None:
             self._parts.history.begin_session(self.cell.table, __version__)
+        self._table = self._parts.open_table(self._seed, book)
         folder = self._folder and self._folder / _folder_name()
         title = self.cell.phrasebook.title
         self._record = opening.enter_context(Record(folder, self._parts.history, title=title))
@@ -257,6 +257,8 @@ class Session:
                 case AskHold():
                     if self._guard is not None:
                         self._guard.ask_hold(action.kind)
+                case CorrectVerdict():
+                    self._correct(action)
                 case Send():
                     self._send(action)
         expected = tuple(self._table.expected.phrases)
@@ -290,6 +292,13 @@ class Session:
         """Have something written down by the record's thread, in order, soon."""
         self._unwritten.put(write)
         self._written = self._keeper.submit(self._write_down)
+
+    def _correct(self, correction: CorrectVerdict) -> None:
+        at_s = self.now_s
+        # In order with what was heard before, which may not be on the disk yet.
+        self._keep(
+            lambda record: self._on_loop(self._told, record.correct(correction, at_s))
+        )
 
     def _spend(self, spend: Spend) -> None:
         self._keep(lambda record: record.spend(spend.spent))

@@ -15,9 +15,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Any
 
-from tablevoice.actions import Judgement, Send
+from tablevoice.actions import CorrectVerdict, Judgement, Send
 from tablevoice.captions import Cue, webvtt
 from tablevoice.errors import Problem, StoreUnwritable
+from tablevoice.heard_rows import PastUtterance, why_not_learnt
 from tablevoice.history import History
 from tablevoice.links import messages
 from tablevoice.model import LISTENING_RATE_HZ, Clip, Event, Spent, Utterance
@@ -72,13 +73,14 @@ class Record:
         match message, about:
             case messages.Said(), Utterance():
                 self._said(message, about)
-            case messages.HeardReported(), Judgement(heard, found, verdict):
+            case messages.HeardReported(), Judgement(heard, found, verdict, utterance, reason):
                 sound = None if heard.samples is None else Clip(heard.samples, LISTENING_RATE_HZ)
                 self._remember(
                     lambda history: history.record_heard(
-                        message.at_s, heard, found, verdict, sound
+                        message.at_s, heard, found, verdict, sound,
+                        utterance=utterance, reason=reason,
                     )
-                )
+                )  # fmt: skip
             case messages.AnswerGiven(), _:
                 self._remember(
                     lambda history: history.record_decided(
@@ -102,6 +104,16 @@ class Record:
                 self._remember(lambda history: history.record_problem(message.at_s, problem))
             case _:
                 pass
+
+    def correct(self, correction: CorrectVerdict, at_s: float) -> messages.Outbound:
+        """Note a correction in the history; gives the reply to the controller."""
+        past: list[PastUtterance | None] = []
+        self._remember(
+            lambda history: past.append(history.correct(correction.utterance, correction.said))
+        )
+        reply = _reply(past[0] if past else None, correction, at_s)
+        self._write({"from": "table", **reply.model_dump()})
+        return reply
 
     def person_said(self, who: str, text: str, start_s: float, end_s: float) -> None:
         """What a simulated person really said; a real session cannot know it."""
@@ -185,6 +197,22 @@ class Record:
             Problem(f"The record ended: {reason}.", str(path),
                     "Make room on the disk; the session went on without it.")
         )  # fmt: skip
+
+
+def _reply(
+    past: PastUtterance | None, correction: CorrectVerdict, at_s: float
+) -> messages.Outbound:
+    if past is None:
+        return messages.ErrorReported(
+            at_s=at_s, what=f"The history has no utterance {correction.utterance!r}.",
+            where="correct, utterance", id=correction.message_id,
+            do="Give the utterance of a message heard; it begins with the session's number.",
+        )  # fmt: skip
+    why_not = why_not_learnt(past)
+    return messages.Corrected(
+        at_s=at_s, utterance=past.utterance, learns=not why_not, why_not=why_not,
+        id=correction.message_id,
+    )  # fmt: skip
 
 
 def _hold_cleared(history: History, at_s: float, by: str) -> None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from tablevoice.acoustics.room import Block, Room
-from tablevoice.actions import Action, AskHold, CutShort, Send, Sound, Spend
+from tablevoice.actions import Action, AskHold, CorrectVerdict, CutShort, Send, Sound, Spend
 from tablevoice.errors import EngineFailed
 from tablevoice.links.messages import ErrorReported, Inbound
 from tablevoice.listening.ear import Ear
@@ -154,6 +154,8 @@ class SimulatedSession:
                     self._cut(action.utterance)
                 case AskHold():
                     self.ask_hold(action.kind)
+                case CorrectVerdict():
+                    self.overheard(Send(self._record.correct(action, self.now_s)))
                 case Send():
                     self._record.sent(action)
                     self.overheard(action)

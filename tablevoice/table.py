@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from tablevoice import dialogue
-from tablevoice.actions import Action, AskHold, CutShort, Judgement, Send, Sound, Spend
+from tablevoice.actions import Action, AskHold, CorrectVerdict, CutShort, Send, Sound, Spend
 from tablevoice.dialogue.terms import (
     Answered,
     Ask,
@@ -41,8 +41,7 @@ from tablevoice.dialogue.terms import (
 )
 from tablevoice.errors import MessageRefused, Problem
 from tablevoice.links import messages
-from tablevoice.listening.judging import Thresholds, judge
-from tablevoice.listening.matching import match
+from tablevoice.listening.judging import Thresholds
 from tablevoice.model import (
     Event,
     EventLines,
@@ -55,8 +54,10 @@ from tablevoice.model import (
 )
 from tablevoice.nearest import advice
 from tablevoice.phrasebook.choosing import Chosen
+from tablevoice.phrasebook.phrases import phrase_said
 from tablevoice.phrasebook.slots import check_slots
 from tablevoice.speech.queue import Cut, Decision, Dropped, SpeechQueue, Start, Why
+from tablevoice.verdicts import judge_heard, report
 
 IDS_REMEMBERED = 4096
 """Event ids that are refused when they come again: hours of a busy table."""
@@ -86,7 +87,8 @@ class Table:
     ``default_voice`` speaks lines that name no voice. ``hold``: one that was in force
     before a restart; it stays in force. ``guarded``: a stop guard watches the cell; until
     it is seen armed, with its inputs proven, nothing is asked or answered, and only
-    warnings are said. Times are seconds since the session began.
+    warnings are said. ``session``: its number in the history, which begins that of each
+    utterance. Times are seconds since the session began.
     """
 
     def __init__(
@@ -99,8 +101,11 @@ class Table:
         thresholds: Thresholds,
         hold: Hold | None = None,
         guarded: bool = False,
+        session: int = 0,
     ) -> None:
         self.name = name
+        self._session = session
+        self._heard = itertools.count(1)
         self._guarded = guarded
         self._guard: GuardView | None = None
         self._armed = False
@@ -172,20 +177,11 @@ class Table:
 
     def hear(self, heard: Heard, now_s: float) -> list[Action]:
         """An utterance of a person ended."""
-        found = match(heard.hypothesis, self.expected.phrases)
-        verdict = judge(found, self._thresholds, during_speech=heard.during_speech)
-        report = messages.HeardReported(
-            at_s=now_s,
-            text=heard.hypothesis.text,
-            meaning=found.meaning,
-            certainty=min(1.0, max(0.0, found.score)),
-            verdict=verdict.value,
-            start_s=heard.start_s,
-            end_s=heard.end_s,
-        )
-        judgement = Judgement(heard, found, verdict)
-        effects = self._step(HeardMatch(found, verdict, heard.start_s), now_s)
-        return [Send(report, judgement), *effects]
+        utterance = f"{self._session}-{next(self._heard)}"
+        phrases = dict(self.expected.phrases)
+        judged = judge_heard(heard, self._state, phrases, self._thresholds, utterance)
+        effects = self._step(HeardMatch(judged.match, judged.verdict, heard.start_s), now_s)
+        return [report(judged, now_s), *effects]
 
     def voice_started(self, utterance_id: str, now_s: float) -> list[Action]:
         """The loudspeaker began an utterance."""
@@ -269,6 +265,9 @@ class Table:
                 )  # fmt: skip
             case messages.HoldClearedReported():
                 return self._step(HoldCleared(message.by), now_s)
+            case messages.Correct():
+                said = phrase_said(self._book, message.said, nothing=message.nothing)
+                return [CorrectVerdict(message.utterance, said, message.id)]
             case messages.Ping():
                 return [Send(messages.Pong(at_s=now_s, id=message.id))]
             case messages.Close():

@@ -160,7 +160,7 @@ def _heard(row: Row) -> Bar:
     verdict = str(row["verdict"])
     what = row.get("meaning") or row.get("text") or "…"
     words = {
-        "act": f"{what}",
+        "act": f"{what} on less evidence" if row.get("on_less_evidence") else f"{what}",
         "confirm": f"{what}? confirm",
         "ask_again": "ask again",
         "ignore": "not for us",

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from tablevoice.actions import Judgement, Send
+from tablevoice.actions import CorrectVerdict, Judgement, Send
 from tablevoice.errors import StoreUnwritable
 from tablevoice.history import History
 from tablevoice.links import messages
@@ -139,3 +139,39 @@ def test_a_persons_sound_is_kept_only_where_the_cell_says_so(tmp_path: Path) -> 
         assert len(kept) == files
     samples, rate_hz = soundfile.read(kept[0])
     assert (len(samples), rate_hz) == (8000, 16_000)
+
+
+def test_a_correction_is_answered_and_learnt_from_where_the_sound_was_kept(tmp_path: Path) -> None:
+    sound = np.sin(np.arange(8000) / 5).astype(np.float32)
+    for days, learns in ((0, False), (1, True)):
+        folder = tmp_path / f"kept_{days}"
+        with History(folder / "history.sqlite", keep_audio_days=days) as history:
+            history.begin_session("table", "0")
+            with Record(folder, history) as record:
+                heard = Heard(Hypothesis("silver", 0.9, True), 4.0, 4.5, -22.0, samples=sound)
+                message = messages.HeardReported(
+                    at_s=4.8, text="silver", meaning="silver", certainty=0.9, verdict="act",
+                    start_s=4.0, end_s=4.5, utterance="1-1",
+                )  # fmt: skip
+                found = Match("silver", "silver", 0.9, 0.9)
+                record.sent(Send(message, Judgement(heard, found, Verdict.ACT, "1-1")))
+                reply = record.correct(CorrectVerdict("1-1", "teal", "c1"), 9.0)
+                unknown = record.correct(CorrectVerdict("1-1", None), 9.1)
+                refused = record.correct(CorrectVerdict("7-7", "teal", "c2"), 9.2)
+            assert isinstance(reply, messages.Corrected)
+            assert (reply.learns, reply.id, reply.utterance) == (learns, "c1", "1-1")
+            assert ("not kept" in reply.why_not) != learns
+            assert isinstance(unknown, messages.Corrected)
+            assert not unknown.learns
+            assert isinstance(refused, messages.ErrorReported)
+            assert ("7-7" in refused.what, refused.id) == (True, "c2")
+            assert history.corrections() == 1
+        rows = (folder / "session.jsonl").read_text("utf-8").splitlines()
+        assert [json.loads(row)["type"] for row in rows] == [
+            "heard", "corrected", "corrected", "error",
+        ]  # fmt: skip
+
+
+def test_a_correction_without_a_history_says_that_there_is_none_to_correct() -> None:
+    reply = Record(None).correct(CorrectVerdict("1-1", "teal"), 1.0)
+    assert isinstance(reply, messages.ErrorReported)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import queue
 from dataclasses import dataclass, field
 
-from tablevoice.assembly import Assembly, spoken_phrases
+from tablevoice.assembly import Assembly
 from tablevoice.audio.devices import can_listen, can_play, list_devices
 from tablevoice.cell import Cell
 from tablevoice.errors import (
@@ -22,6 +22,7 @@ from tablevoice.errors import (
 from tablevoice.links.stop_guard import StopGuardLink, status_address
 from tablevoice.listening.recognisers import KINDS
 from tablevoice.model import GuardView
+from tablevoice.phrasebook.phrases import spoken_phrases
 from tablevoice.speech.preparing import Progress
 
 MOST_OVERLONG = 8

@@ -73,6 +73,20 @@ class HoldClearedReported(_Message):
     id: Id | None = None
 
 
+class Correct(_Message):
+    """A verdict was wrong: what was said in truth. Answered by ``corrected`` or ``error``.
+
+    Give ``said`` (a phrase of the phrasebook), or ``nothing`` when nobody spoke to the
+    table; with neither the verdict is only counted as wrong.
+    """
+
+    type: Literal["correct"] = "correct"
+    utterance: Id = Field(description="Of the message heard that was wrong.")
+    said: SlotText | None = Field(default=None, description="The phrase that was said.")
+    nothing: bool = Field(default=False, description="Nothing was said to the table.")
+    id: Id | None = Field(default=None, description="Given back in the reply.")
+
+
 class Ping(_Message):
     """Is the table there? Answered by ``pong`` with the same id."""
 
@@ -87,7 +101,7 @@ class Close(_Message):
     id: Id | None = None
 
 
-Inbound: TypeAlias = EventReported | ButtonPressed | HoldClearedReported | Ping | Close
+Inbound: TypeAlias = EventReported | ButtonPressed | HoldClearedReported | Correct | Ping | Close
 
 
 # --- to the controller ----------------------------------------------------------
@@ -149,6 +163,26 @@ class HeardReported(_FromTable):
     verdict: Literal["act", "confirm", "ask_again", "ignore"]
     start_s: Seconds
     end_s: Seconds
+    utterance: str = Field(
+        default="", description="Its number, for `tablevoice why` and the message correct."
+    )
+    probabilities: dict[str, Certainty] = Field(
+        default_factory=dict, description="Of the likeliest phrases, allowed now or not."
+    )
+    reason: str = Field(default="", description="Why this verdict, in a sentence.")
+    on_less_evidence: bool = Field(
+        default=False, description="A pause or stop was acted on with less than an answer needs."
+    )
+
+
+class Corrected(_FromTable):
+    """A correction was taken down. ``learns``: the next tuning can learn from its sound."""
+
+    type: Literal["corrected"] = "corrected"
+    utterance: str
+    learns: bool
+    why_not: str = Field(default="", description="Why nothing can be learnt from it.")
+    id: str | None = None
 
 
 class HoldRequest(_FromTable):
@@ -206,6 +240,7 @@ Outbound: TypeAlias = (
     | AnswerGiven
     | Done
     | HeardReported
+    | Corrected
     | HoldRequest
     | GuardReported
     | ErrorReported

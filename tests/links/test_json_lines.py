@@ -111,7 +111,7 @@ BAD = {
     "no version": Bad(b'{"type":"ping","id":"x"}', "version is missing", "'v'", '"v": 1', "x"),
     "other version": Bad(b'{"v":2,"type":"ping","id":"x"}', "version is 2", "'v'", id="x"),
     "version true": Bad(b'{"v":true,"type":"close"}', "version is True", "'v'"),
-    "no type": Bad(b'{"v":1,"id":"x"}', "type is missing", "'type'", "close, event", "x"),
+    "no type": Bad(b'{"v":1,"id":"x"}', "type is missing", "'type'", "close, correct, event", "x"),
     "type no text": Bad(b'{"v":1,"type":["event"]}', "not a text", "'type'"),
     "near type": Bad(b'{"v":1,"type":"evnt"}', "no such message type", "'type'", "'event'"),
     "outbound": Bad(b'{"v":1,"type":"hold_request"}', "no such message type: 'hold_request'"),

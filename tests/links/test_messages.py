@@ -17,6 +17,8 @@ from tablevoice.links.messages import (
     ButtonPressed,
     Close,
     Closed,
+    Correct,
+    Corrected,
     Done,
     ErrorReported,
     EventReported,
@@ -40,6 +42,9 @@ INBOUND: tuple[Inbound, ...] = (
     ButtonPressed(button="amber", id="b1"),
     HoldClearedReported(),
     HoldClearedReported(by="reset key", id="h1"),
+    Correct(utterance="12-3", said="amber", id="c1"),
+    Correct(utterance="12-3", nothing=True),
+    Correct(utterance="12-3"),
     Ping(id="p1"),
     Close(),
 )
@@ -56,6 +61,13 @@ OUTBOUND: tuple[Outbound, ...] = (
     HeardReported(
         at_s=4.0, text="amber", meaning="amber", certainty=0.8, verdict="act", start_s=3, end_s=3.6
     ),
+    HeardReported(
+        at_s=4.0, text="", meaning="pause", certainty=0.5, verdict="act", start_s=3, end_s=3.6,
+        utterance="12-3", probabilities={"pause": 0.5, "amber": 0.2}, reason="A hold.",
+        on_less_evidence=True,
+    ),
+    Corrected(at_s=4.5, utterance="12-3", learns=True, id="c1"),
+    Corrected(at_s=4.5, utterance="12-3", learns=False, why_not="Its sound was not kept."),
     HoldRequest(at_s=5.0, kind="stop", phrase="stop", certainty=0.9),
     GuardReported(
         at_s=5.1, state="tripped", permit=False, proven=True, armed=False,
