@@ -98,7 +98,7 @@ def at_level(samples: Samples, active_dbfs: float) -> Samples:
     now_dbfs = active_level_dbfs(samples, LISTENING_RATE_HZ)
     if now_dbfs <= _SILENT_DBFS:
         return samples
-    return (samples * 10.0 ** ((active_dbfs - now_dbfs) / 20.0)).astype(np.float32)
+    return samples * np.float32(10.0 ** ((active_dbfs - now_dbfs) / 20.0))
 
 
 def padded(samples: Samples, before_s: float, after_s: float) -> Samples:
