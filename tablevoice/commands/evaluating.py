@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import cast
 
+from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 
@@ -16,10 +17,11 @@ from tablevoice.assembly import Opinions
 from tablevoice.cell import Cell
 from tablevoice.errors import TablevoiceError
 from tablevoice.evaluation.instrument import SETUPS, Evaluation, Wish, evaluate
-from tablevoice.evaluation.intervals import HourlyRate, Share
+from tablevoice.evaluation.page import write_page
 from tablevoice.evaluation.report_folder import write_results
 from tablevoice.evaluation.results import Group, SetupResults
 from tablevoice.evaluation.running import Progress
+from tablevoice.evaluation.wording_of_figures import hourly_text, percent, short
 from tablevoice.nearest import advice
 
 CLEAN = "clean"
@@ -62,7 +64,7 @@ def measure(
 ) -> tuple[Evaluation, tuple[Path, ...]]:
     """Measure, and write the report. Raises what the instrument raises."""
     evaluation = evaluate(cell, wish, progress)
-    return evaluation, write_results(evaluation)
+    return evaluation, (write_page(evaluation), *write_results(evaluation))
 
 
 def show(evaluation: Evaluation, console: Console) -> None:
@@ -83,10 +85,10 @@ def show(evaluation: Evaluation, console: Console) -> None:
 
 
 def _words_table(title: str, groups: Sequence[Group]) -> Table:
-    table = Table(title=title, title_justify="left")
+    table = Table(title=title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False)
     table.add_column("")
-    for name in ("words", "right", "wrong", "confirmed", "asked again", "missed", "p95 ms"):
-        table.add_column(name, justify="right")
+    for name in ("n", "right", "wrong", "confirm", "again", "missed", "p95 ms"):
+        table.add_column(name, justify="right", no_wrap=True)
     for group in groups:
         words = group.words
         if words.right.of:
@@ -94,17 +96,17 @@ def _words_table(title: str, groups: Sequence[Group]) -> Table:
             table.add_row(
                 f"{group.name or '(none)'}{' ← worst' if group.worst else ''}",
                 str(words.right.of), percent(words.right), percent(words.wrong),
-                percent(words.confirmed), percent(words.asked_again), percent(words.missed),
+                *(short(share) for share in (words.confirmed, words.asked_again, words.missed)),
                 "" if late is None else f"{late:.0f}",
             )  # fmt: skip
     return table
 
 
 def _outside_table(title: str, groups: Sequence[Group]) -> Table:
-    table = Table(title=title, title_justify="left")
+    table = Table(title=title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False)
     table.add_column("")
     for name in ("clips", "acted on", "bothered", "hours", "acts an hour"):
-        table.add_column(name, justify="right")
+        table.add_column(name, justify="right", no_wrap=True)
     for group in groups:
         outside = group.outside
         rate = outside.acts_an_hour
@@ -130,23 +132,3 @@ def _latency_and_cost(one: SetupResults) -> str:
     if one.cost.peak_resident_mb is not None:
         parts.append(f"peak {one.cost.peak_resident_mb:.0f} MB")
     return f"{one.setup}: {'; '.join(parts)}."
-
-
-def percent(share: Share) -> str:
-    """``"92 % (85–96)"``; empty of nothing."""
-    if share.share is None or share.low is None or share.high is None:
-        return ""
-    return f"{_number(share.share)} % ({_number(share.low)}–{_number(share.high)})"
-
-
-def hourly_text(rate: HourlyRate) -> str:
-    """``"0.4 (0.1–1.5)"``, ``"0 (below 0.3)"``; empty for no time."""
-    if rate.per_hour is None or rate.low is None or rate.high is None:
-        return ""
-    if rate.count == 0:
-        return f"0 (below {rate.high:.2g})"
-    return f"{rate.per_hour:.2g} ({rate.low:.2g}–{rate.high:.2g})"
-
-
-def _number(share: float) -> str:
-    return f"{100 * share:.1f}".removesuffix(".0")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -18,23 +19,35 @@ from tablevoice.acoustics.levels import (
     active_level_dbfs,
     rms_dbfs,
 )
-from tablevoice.acoustics.noise import PARTS, shop_noise
+from tablevoice.acoustics.noise import shop_noise
 from tablevoice.audio.clip_files import read_clip, read_stretch, to_rate
+from tablevoice.corpora.noises import NAMES, noise, noise_from_file
+from tablevoice.corpora.speakers import Speaker, Studio
 from tablevoice.evaluation.cases import Case, NoiseChoice
-from tablevoice.model import LISTENING_RATE_HZ, Clip, Samples
+from tablevoice.model import LISTENING_RATE_HZ, Samples
 
-LEAD_S = 3.0
-"""Before a recording begins: twice the window of the ear's noise floor, so that it settled."""
+LEAD_S = 2.0
+"""Before a recording begins: longer than the window of the ear's noise floor (1.5 s), so that
+the floor has settled."""
 
 PIECE_LEAD_S = 8.0
 """Of a later piece of a long recording: its own sound before, since people talk for long."""
 
-TAIL_S = 2.0
-"""After the end: longer than the ear waits for the rest of a phrase."""
+TAIL_S = 1.5
+"""After the end: longer than the ear waits for the rest of a phrase (0.6 s)."""
 
 PEAK_MARK_DB = 20.0
-SHOP = "shop"
-MADE_NOISES = (SHOP, *PARTS)
+SHOP, BABBLE, WORKSHOP = "shop", "babble", "workshop"
+MADE_NOISES = (*NAMES, WORKSHOP)
+"""``shop`` is a mixture of other machines for every clip, ``workshop`` always the demo's."""
+
+_TALKERS = ("en-us", "en-gb", "en-gb-scotland", "en-us+f2", "en-gb+f3", "en-us+m4")
+_TALK = (
+    "and then we carried all the boxes over to the window",
+    "she told me that the train was late again this morning",
+    "I think the other one was a little heavier than that",
+    "could somebody bring two cups of coffee and some paper",
+)
 
 _FRAME = LISTENING_RATE_HZ // 100
 _QUIETEST_SHARE, _FEWEST_FRAMES = 0.1, 5
@@ -185,10 +198,10 @@ def _background(heard: Samples, length: int, level_dbfs: float, seed: int) -> Sa
 
 
 def _in_noise(
-    samples: Samples, level_dbfs: float, noise: NoiseChoice, snr_db: float, seed: int
+    samples: Samples, level_dbfs: float, choice: NoiseChoice, snr_db: float, seed: int
 ) -> Samples:
     """Active level of the recording over the RMS of the noise; both softer beyond ±1."""
-    under = _noise(noise, len(samples), seed).samples.astype(np.float64)
+    under = _noise(choice, len(samples), seed).astype(np.float64)
     gain_db = level_dbfs - snr_db - rms_dbfs(under.astype(np.float32))
     mixed = samples + under * 10.0 ** (gain_db / 20.0)
     mixed /= max(1.0, float(np.abs(mixed).max()))
@@ -196,13 +209,19 @@ def _in_noise(
     return result
 
 
-def _noise(noise: NoiseChoice, length: int, seed: int) -> Clip:
-    if noise.made:
-        seconds = length / LISTENING_RATE_HZ
-        if noise.name == SHOP:
-            return shop_noise(seconds, LISTENING_RATE_HZ, seed)
-        return shop_noise(seconds, LISTENING_RATE_HZ, seed, mix_db={noise.name: 0.0})
-    whole = to_rate(read_clip(Path(noise.path)), LISTENING_RATE_HZ).samples
-    first = int(np.random.RandomState(seed).randint(len(whole)))
-    at = np.arange(first, first + length) % len(whole)
-    return Clip(whole[at], LISTENING_RATE_HZ)
+def _noise(choice: NoiseChoice, length: int, seed: int) -> Samples:
+    seconds = length / LISTENING_RATE_HZ
+    if not choice.made:
+        return noise_from_file(choice.path, seconds, seed)
+    if choice.name == WORKSHOP:
+        return shop_noise(seconds, LISTENING_RATE_HZ, seed).samples
+    return noise(choice.name, seconds, seed, speech=_talk() if choice.name == BABBLE else ())
+
+
+@lru_cache(maxsize=1)
+def _talk() -> tuple[Samples, ...]:
+    """What babble is made of. Raises EngineFailed."""
+    with Studio() as studio:
+        return tuple(
+            studio.say(Speaker("espeak", name), text) for name in _TALKERS for text in _TALK
+        )

@@ -11,19 +11,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from tablevoice.assembly import Opinions
 from tablevoice.cell import Cell
 from tablevoice.evaluation.phrases import Phrases
 from tablevoice.evaluation.stimulus import PlacedWord, Stimulus
 from tablevoice.listening.ear import Ear
-from tablevoice.listening.judging import judge
+from tablevoice.listening.judging import Judged, decide
 from tablevoice.listening.matching import match
-from tablevoice.model import LISTENING_RATE_HZ, Heard, Match, Verdict
+from tablevoice.model import LISTENING_RATE_HZ, Heard, Verdict
 
 BLOCK_S = 0.02
 """As the live table's microphone hands them on."""
+
+LEAST_KEPT = 0.0005
+"""Probabilities below it are left out of the file."""
 
 _DIGITS = 6
 
@@ -83,12 +84,11 @@ def try_out(
         block = samples[start : start + step]
         at_s = (start + len(block)) / LISTENING_RATE_HZ
         began_s = time.thread_time()
-        judged = [(heard, *_judged(heard, phrases, cell)) for heard in ear.feed(block, at_s)]
+        judged = [(heard, _judged(heard, phrases, cell)) for heard in ear.feed(block, at_s)]
         took_s = time.thread_time() - began_s
         computing_s += took_s
         decisions += [
-            _decision(heard, found, verdict, phrases, at_s, took_s)
-            for heard, found, verdict in judged
+            _decision(heard, one, at_s, took_s) for heard, one in judged
         ]
     return Trial(
         key, setup, len(samples) / LISTENING_RATE_HZ, stimulus.from_s, stimulus.to_s,
@@ -96,19 +96,19 @@ def try_out(
     )  # fmt: skip
 
 
-def _judged(heard: Heard, phrases: Phrases, cell: Cell) -> tuple[Match, Verdict]:
-    found = match(heard.hypothesis, phrases.meanings)
-    return found, judge(found, cell.listening, during_speech=heard.during_speech)
+def _judged(heard: Heard, phrases: Phrases, cell: Cell) -> Judged:
+    """As at an open question that allows everything: acting, confirming and asking again."""
+    found = match(heard.hypothesis, phrases.meanings, heard.probabilities)
+    return decide(found, cell.listening, during_speech=heard.during_speech)
 
 
-def _decision(
-    heard: Heard, found: Match, verdict: Verdict, phrases: Phrases, at_s: float, took_s: float
-) -> Decision:
-    probabilities: dict[str, float] = {}
+def _decision(heard: Heard, judged: Judged, at_s: float, took_s: float) -> Decision:
+    found = judged.match
     return Decision(
         round(at_s, _DIGITS), round(heard.start_s, _DIGITS), round(heard.end_s, _DIGITS),
-        found.meaning, found.phrase, verdict, round(float(np.clip(found.score, 0.0, 1.0)), _DIGITS),
-        round(took_s, _DIGITS), probabilities,
+        found.meaning, found.phrase, judged.verdict,
+        round(min(1.0, max(0.0, found.score)), _DIGITS), round(took_s, _DIGITS),
+        {meaning: round(p, _DIGITS) for meaning, p in found.meanings.items() if p >= LEAST_KEPT},
     )  # fmt: skip
 
 
