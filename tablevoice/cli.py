@@ -137,7 +137,10 @@ def _tell(console: Console, message: Outbound) -> None:
                     "ignore": ", taken for nothing said to the table"}  # fmt: skip
             what = message.text or "something"
             line = f"{message.start_s:6.1f} s      heard: {what} ({message.certainty:.0%}"
-            console.print(f"{line}{fate[message.verdict]})", style="cyan", markup=False)
+            less = ", on less evidence" if message.on_less_evidence else ""
+            number = f" [{message.utterance}]" if message.utterance else ""
+            told = f"{line}{fate[message.verdict]}{less}){number}"
+            console.print(told, style="cyan", markup=False)
         case messages.AnswerGiven():
             value = message.value if message.value is not None else "no answer"
             line = f"{message.at_s:6.1f} s     answer: {message.question} = {value}"
@@ -303,6 +306,50 @@ def evaluate(
         show(evaluation, console)
         for path in files:
             console.print(str(path), soft_wrap=True, markup=False)
+
+
+@app.command()
+def why(
+    utterance: Annotated[
+        str | None, typer.Argument(help="Its number; without one the last are listed.")
+    ] = None,
+    cell_file: CellOption = None,
+    as_json: Annotated[bool, typer.Option("--json", help="As JSON, with all numbers.")] = False,
+    last: Annotated[int, typer.Option(help="How many to list.", min=1)] = 15,
+) -> None:
+    """Explain a verdict: what was heard, what each choice would have cost, what would turn it."""
+    from tablevoice.commands import explaining
+
+    with _clear_errors():
+        cell = _cell(cell_file)
+        costs = cell.listening.costs
+        if utterance is None:
+            found = explaining.last_heard(cell, last)
+            rows = [explaining.explained(past, costs) for past in found] if as_json else []
+            told = [explaining.in_a_line(past) for past in found] or ["Nothing was heard so far."]
+        else:
+            past = explaining.past_utterance(cell, utterance)
+            rows = [explaining.explained(past, costs)] if as_json else []
+            told = explaining.explain(past, costs)
+        if as_json:
+            of_one = rows[0] if utterance is not None else rows
+            typer.echo(json.dumps(of_one, indent=2, ensure_ascii=False))
+        else:
+            typer.echo("\n".join(told))
+
+
+@app.command()
+def correct(
+    utterance: Annotated[str, typer.Argument(help="The number of what was judged wrongly.")],
+    said: Annotated[str | None, typer.Option(help="The phrase that was said in truth.")] = None,
+    nothing: Annotated[bool, typer.Option(help="Nothing was said to the table.")] = False,
+    cell_file: CellOption = None,
+) -> None:
+    """Mark a verdict as wrong; the next tuning learns from it where its sound was kept."""
+    from tablevoice.commands import explaining
+
+    with _clear_errors():
+        typer.echo(explaining.correct(_cell(cell_file), utterance, said, nothing))
 
 
 @app.command()

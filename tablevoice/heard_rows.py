@@ -32,6 +32,7 @@ class PastUtterance:
     meaning: str | None
     phrase: str
     certainty: float
+    margin: float
     verdict: str
     start_s: float
     end_s: float
@@ -133,7 +134,7 @@ def corrected_files(db: sqlite3.Connection, oldest_utc: str) -> list[tuple[str, 
 
 
 _COLUMNS = (
-    "utterance", "utc", "text", "meaning", "phrase", "certainty", "verdict", "start_s",
+    "utterance", "utc", "text", "meaning", "phrase", "certainty", "margin", "verdict", "start_s",
     "end_s", "level_dbfs", "during_speech", "evidence", "probabilities", "second_opinion",
     "reason",
 )  # fmt: skip
@@ -152,6 +153,7 @@ def _past(row: tuple[Any, ...]) -> PastUtterance:
     found["reason"] = _reason(json.loads(found["reason"] or "{}"))
     found["during_speech"] = bool(found["during_speech"])
     found["phrase"] = found["phrase"] or ""
+    found["margin"] = found["margin"] or 0.0
     return PastUtterance(
         **found, corrected=bool(corrected), said=said, sound_kept=bool(sound_kept)
     )

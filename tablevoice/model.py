@@ -288,7 +288,8 @@ class Reason:
 
     ``costs`` are those of the place by name, ``expected`` what each possible choice (by
     the verdict's value) would have cost on the average; both are empty where ``thresholds``
-    decided. ``meanings`` are the probabilities of what was allowed then. ``possible`` and
+    decided. ``meanings`` are the probabilities of what was allowed then, ``not_allowed``
+    those of phrases that were not. ``possible`` and
     ``stake`` are what the judge was told of the dialogue.
     """
 
@@ -296,6 +297,7 @@ class Reason:
     meaning: str | None = None
     meanings: Mapping[str, float] = field(default_factory=dict, hash=False)
     phrases: Mapping[str, str] = field(default_factory=dict, hash=False)
+    not_allowed: Mapping[str, float] = field(default_factory=dict, hash=False)
     costs: Mapping[str, float] = field(default_factory=dict, hash=False)
     expected: Mapping[str, float] = field(default_factory=dict, hash=False)
     thresholds: Mapping[str, float] = field(default_factory=dict, hash=False)

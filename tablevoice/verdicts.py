@@ -7,7 +7,7 @@ of it for the link. Pure; called by the table for everything it hears.
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tablevoice.actions import Judgement, Send
 from tablevoice.dialogue.terms import CONFIRM_NO, CONFIRM_YES, Phase, State
@@ -15,6 +15,7 @@ from tablevoice.links.messages import HeardReported
 from tablevoice.listening.judging import Judged, Thresholds, decide, implied
 from tablevoice.listening.matching import match
 from tablevoice.model import Heard, Match, Reason, StandingKind, Verdict
+from tablevoice.wording import normalise
 
 CONFIRMATION_STAKE = 0.5
 """A yes (or no) is about an answer that was heard before, so a wrong one does harm only
@@ -42,7 +43,11 @@ def judge_heard(
         found, thresholds, during_speech=heard.during_speech,
         possible=moment.possible, stake=moment.stake,
     )  # fmt: skip
-    reason = _reason(judged, thresholds, moment, heard.during_speech)
+    allowed = {normalise(phrase) for phrase in phrases}
+    reason = replace(
+        _reason(judged, thresholds, moment, heard.during_speech),
+        not_allowed={name: p for name, p in heard.probabilities.items() if name not in allowed},
+    )
     return Judgement(heard, judged.match, judged.verdict, utterance, reason)
 
 

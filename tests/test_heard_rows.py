@@ -23,7 +23,8 @@ HEARD = Heard(
 MATCH = Match("violet", "violet", 0.7, 0.6, "teal", {"violet": 0.7, "teal": 0.1})
 REASON = Reason(
     "The least expected cost.", "violet", {"violet": 0.7, "teal": 0.1}, {"violet": "violet"},
-    Costs().named(), {"act": 7.2, "confirm": 1.8}, {}, ("act", "confirm"), 1.0, False,
+    {"umbrella": 0.1}, Costs().named(), {"act": 7.2, "confirm": 1.8}, {},
+    ("act", "confirm"), 1.0, False,
 )  # fmt: skip
 
 

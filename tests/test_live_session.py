@@ -36,7 +36,7 @@ voices:
 loudspeaker: {device: pulse, latency: high}
 microphone: {device: pulse, latency: high}
 store: {folder: store, max_mb: 50}
-history: {file: history.sqlite}
+history: {file: history.sqlite, keep_audio_days: 1}
 record: records
 """
 
@@ -202,6 +202,29 @@ def test_a_word_played_into_the_room_ends_as_the_answer_in_the_record(
     table.wait_for_type("pong")
     answers = [row for row in recorded(table.records) if row["type"] == "answer"]
     assert [(row["id"], row["value"]) for row in answers] == [("q1", "violet")]
+
+
+def test_a_verdict_of_the_running_table_is_corrected_and_explained(
+    table: RunningTable, pulse_environment: dict[str, str]
+) -> None:
+    heard = [row for row in table.seen if row["type"] == "heard" and row["meaning"] == "violet"]
+    number = heard[-1]["utterance"]
+    table.send({"v": 1, "type": "correct", "id": "c1", "utterance": number, "said": "teal"})
+    reply = table.wait_for_type("corrected")
+    assert (reply["id"], reply["utterance"], reply["learns"]) == ("c1", number, True)
+    table.send({"v": 1, "type": "correct", "id": "c2", "utterance": "99-1", "nothing": True})
+    assert "99-1" in table.wait_for(lambda row: row.get("id") == "c2")["what"]
+    table.send({"v": 1, "type": "correct", "id": "c3", "utterance": number, "said": "tael"})
+    assert "'teal'" in table.wait_for(lambda row: row.get("id") == "c3")["do"]
+    # From another process, while the table has its history open.
+    cell = table.records.parent / "cell.yaml"
+    told = subprocess.run(
+        [sys.executable, "-m", "tablevoice", "why", number, "--cell", str(cell), "--json"],
+        env=pulse_environment, capture_output=True, check=True, timeout=60,
+    )  # fmt: skip
+    why = json.loads(told.stdout)
+    assert (why["meaning"], why["said"], why["sound_kept"]) == ("violet", "teal", True)
+    assert why["reason"]["text"] == heard[-1]["reason"]
 
 
 def test_a_spoken_pause_asks_for_a_hold_that_no_voice_releases(

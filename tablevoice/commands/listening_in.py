@@ -20,7 +20,7 @@ from tablevoice.assembly import Assembly
 from tablevoice.audio.clip_files import read_clip, to_rate
 from tablevoice.audio.microphone import BLOCK_S, Microphone
 from tablevoice.cell import Cell
-from tablevoice.listening.judging import judge
+from tablevoice.listening.judging import decide
 from tablevoice.listening.matching import match
 from tablevoice.model import LISTENING_RATE_HZ, Heard, Phrasebook, Samples, Verdict
 
@@ -70,8 +70,8 @@ def listen_in(cell: Cell, file: Path | None, console: Console) -> None:
 
 
 def _line(heard: Heard, meanings: Mapping[str, str], cell: Cell) -> Text:
-    found = match(heard.hypothesis, meanings)
-    verdict = judge(found, cell.listening)
+    judged = decide(match(heard.hypothesis, meanings, heard.probabilities), cell.listening)
+    found, verdict = judged.match, judged.verdict
     what = found.meaning if found.meaning is not None else "nothing known"
     second = f", next {found.runner_up}" if found.runner_up else ""
     return Text(

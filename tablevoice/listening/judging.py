@@ -10,7 +10,8 @@ stop), *r* = 1 - p - q that of "none of them". Each choice costs, on the average
 
 ==========  =======================================================================
 act         wrong (1 - p) + missed_pause h, where *wrong* is wrong_answer, or wrong_help for
-            repeat and help; for pause and stop together it is wrong_pause (1 - h)
+            repeat and help; for pause and stop together it is wrong_pause (1 - h) +
+            missed_answer (p + q - h), since a hold for nothing misses an answer too
 confirm     confirming (p + q) + asking q + bothering r + missed_pause h
 ask again   asking (p + q) + bothering r + missed_pause h
 ignore      missed_answer (p + q - h) + missed_pause h
@@ -160,12 +161,16 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A cost that, moved past ``turns_at`` and nothing else changed, leads to ``verdict``."""
+    """A cost that, moved past ``turns_at`` and nothing else changed, leads to ``verdict``.
+
+    ``meaning`` is what would be acted on or confirmed then.
+    """
 
     cost: str
     now: float
     turns_at: float
     verdict: Verdict
+    meaning: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,7 +242,7 @@ def expected_costs(
     asked = costs.asking * said + costs.bothering * nobody + missed
     others = said - p
     if match.meaning in StandingKind.HOLDS:
-        act = costs.wrong_pause * (1.0 - held)
+        act = costs.wrong_pause * (1.0 - held) + costs.missed_answer * (said - held)
     elif match.meaning in (StandingKind.REPEAT, StandingKind.HELP):
         act = costs.wrong_help * (1.0 - p) + missed
     else:
@@ -337,7 +342,8 @@ def what_would_change(
     """For each single cost, where it would turn the verdict, nearest first.
 
     Expected costs are linear in each cost, so the turning points are exact. A cost that
-    alone cannot turn it is not listed, nor is one that would have to leave 0 to 1000.
+    alone cannot turn it is not listed, nor is one that would have to leave 0 to 1000 or
+    make the costs :func:`senseless`.
     """
     options = JudgeOptions(costs=costs)
 
@@ -346,6 +352,7 @@ def what_would_change(
         judged = decide(match, changed, during_speech=during_speech, possible=possible, stake=stake)
         return judged.verdict, judged.match.meaning
 
+    accepted = set(senseless(costs))
     changes: list[Change] = []
     for name, now in costs.named().items():
         before = verdict_with(name, now)
@@ -357,9 +364,11 @@ def what_would_change(
             beyond = turns_at + step if turns_at >= now else turns_at - step
             if not 0.0 <= beyond <= HIGHEST_COST:
                 continue
+            if set(senseless(replace(costs, **{name: beyond}))) - accepted:
+                continue
             after = verdict_with(name, beyond)
             if after != before:
-                changes.append(Change(name, now, turns_at, after[0]))
+                changes.append(Change(name, now, turns_at, *after))
                 break
     return tuple(sorted(changes, key=_how_far))
 
