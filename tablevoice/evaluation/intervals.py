@@ -92,7 +92,7 @@ def _at_most(count: int, mean: float) -> float:
 
 def _mean_where(rising: Callable[[float], float], wanted: float, count: int) -> float:
     low, high = 0.0, count + 10.0 * math.sqrt(count + 1.0) + 10.0
-    for _ in range(200):
+    for _ in range(80):
         middle = (low + high) / 2.0
         if rising(middle) < wanted:
             low = middle

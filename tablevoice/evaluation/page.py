@@ -25,13 +25,15 @@ MOST_SPEAKERS = 40
 _STYLE = """
 :root { --ink: #1d2730; --soft: #5b6872; --line: #dfe4e8; --good: #1b7f5c; --bad: #b3284e; }
 body { font: 16px/1.5 system-ui, sans-serif; color: var(--ink); margin: 0 auto;
-  max-width: 62rem; padding: 1.5rem 1.25rem 4rem; background: #fff; }
+  max-width: 68rem; padding: 1.5rem 1.25rem 4rem; background: #fff; }
 h1 { font-size: 1.7rem; margin: 0 0 .2rem; } h2 { font-size: 1.25rem; margin: 2.4rem 0 .5rem;
   border-top: 1px solid var(--line); padding-top: 1.2rem; } h3 { margin: 1.4rem 0 .4rem; }
 p { max-width: 48rem; margin: .4rem 0 .8rem; } .soft { color: var(--soft); }
-table { border-collapse: collapse; margin: .6rem 0 1rem; font-size: .9rem; }
-th, td { padding: .3rem .7rem; border-bottom: 1px solid var(--line); text-align: right;
-  white-space: nowrap; } th { color: var(--soft); font-weight: 600; vertical-align: bottom; }
+table { border-collapse: collapse; margin: .6rem 0 1rem; font-size: .86rem; }
+th, td { padding: .25rem .55rem; text-align: right; }
+td { white-space: nowrap; font-variant-numeric: tabular-nums; }
+tr.first td, tr.all td { border-top: 1px solid var(--line); }
+th { color: var(--soft); font-weight: 600; vertical-align: bottom; max-width: 7rem; }
 th:first-child, td:first-child { text-align: left; } td small { color: var(--soft); }
 tr.worst td { background: #fdf0f3; } tr.all td { border-top: 2px solid var(--soft); }
 .tag { background: var(--bad); color: #fff; border-radius: .25rem; padding: 0 .35rem;
@@ -178,20 +180,21 @@ def _group_tables(
     groups: Callable[[SetupResults], Sequence[Group]],
     kind: str,
 ) -> str:
-    """A table for each set-up, rows in its own order."""
-    parts = []
-    for one in setups:
-        rows = []
-        for group in groups(one):
-            if group.words.right.of:
-                worst = '<span class="tag">worst</span>' if group.worst else ""
-                name = escape(group.name or "(none)") + worst
-                rows.append((_row_class(group), [name, *_word_cells(group.words)]))
-        head = (kind, "words", "right", "to confirm", "asked again", "missed",
-                "wrong, to confirm", "wrong, acted on", "p95")  # fmt: skip
-        title = f"<p><b>{escape(one.setup)}</b></p>" if len(setups) > 1 else ""
-        parts.append(title + _table(head, rows))
-    return "".join(parts)
+    """One table, the set-ups side by side: below each other, in the order of the last one."""
+    rows = []
+    for name in [group.name for group in groups(setups[-1])]:
+        for at, one in enumerate(setups):
+            group = next((group for group in groups(one) if group.name == name), None)
+            if group is None or not group.words.right.of:
+                continue
+            worst = '<span class="tag">worst</span>' if group.worst else ""
+            cells = [(escape(name or "(none)") if at == 0 else "") + worst]
+            cells += [escape(one.setup)] if len(setups) > 1 else []
+            rows.append((_row_class(group, at), [*cells, *_word_cells(group.words)]))
+    setup = ["set-up"] if len(setups) > 1 else []
+    head = [kind, *setup, "words", "right", "to confirm", "asked again", "missed",
+            "wrong, to confirm", "wrong, acted on", "p95"]  # fmt: skip
+    return _table(head, rows)
 
 
 def _word_cells(words: Words) -> list[str]:
@@ -200,24 +203,30 @@ def _word_cells(words: Words) -> list[str]:
     return [str(words.right.of), *map(_cell, shares), escape(_ms(words.latency.p95_ms))]
 
 
-def _row_class(group: Group) -> str:
-    return "worst" if group.worst else "all" if group.name == "all" else ""
+def _row_class(group: Group, place: int) -> str:
+    """``place`` among the rows of the same group: the first one is set off."""
+    kinds = ["worst"] if group.worst else []
+    kinds += ["all"] if group.name == "all" and place == 0 else ["first"] if place == 0 else []
+    return " ".join(kinds)
 
 
 def _outside(evaluation: Evaluation) -> str:
     rows = []
-    for one in evaluation.setups:
-        for group in (*one.by_condition, one.overall):
+    setups = evaluation.setups
+    for place in range(len(setups[0].by_condition) + 1):
+        for at, one in enumerate(setups):
+            group = (*one.by_condition, one.overall)[place]
             outside: Outside = group.outside
-            if outside.quiet.of or outside.acts_an_hour.hours:
-                rate, bothers = outside.acts_an_hour, outside.bothers_an_hour
-                cells = [
-                    escape(group.name), escape(one.setup), str(outside.quiet.of or ""),
-                    _cell(outside.false_act), _cell(outside.bothered),
-                    f"{rate.hours:.2f}" if rate.hours else "", _hourly_cell(rate),
-                    _hourly_cell(bothers),
-                ]  # fmt: skip
-                rows.append((_row_class(group), cells))
+            if not outside.quiet.of and not outside.acts_an_hour.hours:
+                continue
+            rate, bothers = outside.acts_an_hour, outside.bothers_an_hour
+            cells = [
+                escape(group.name) if at == 0 else "", escape(one.setup),
+                str(outside.quiet.of or ""), _cell(outside.false_act), _cell(outside.bothered),
+                f"{rate.hours:.2f}" if rate.hours else "", _hourly_cell(rate),
+                _hourly_cell(bothers),
+            ]  # fmt: skip
+            rows.append((_row_class(group, at), cells))
     if not rows:
         return ""
     head = ("condition", "set-up", "clips", "acted on", "somebody bothered", "hours",

@@ -120,7 +120,7 @@ def confusion(found: Confusion, name: str) -> str:
     counts = np.array(found.counts, dtype=float)
     totals = np.maximum(counts.sum(axis=1, keepdims=True), 1.0)
     size = 0.42
-    figure, axes = _figure(2.2 + size * len(found.taken), 1.6 + size * len(found.said))
+    figure, axes = _figure(2.4 + size * len(found.taken), 1.9 + size * len(found.said))
     axes.imshow(counts / totals, cmap="Blues", vmin=0.0, vmax=1.0, aspect="auto")
     for row, said in enumerate(found.said):
         for column, taken in enumerate(found.taken):
@@ -132,7 +132,7 @@ def confusion(found: Confusion, name: str) -> str:
                 axes.text(column, row, str(count), ha="center", va="center", fontsize=9,
                           color=colour, fontweight="bold" if wrong else "normal")  # fmt: skip
     axes.axvline(len(found.taken) - 2.5, color="#888", linewidth=1)
-    axes.set_xticks(range(len(found.taken)), found.taken, rotation=55, ha="left")
+    axes.set_xticks(range(len(found.taken)), found.taken, rotation=90)
     axes.xaxis.tick_top()
     axes.set_yticks(range(len(found.said)), found.said)
     axes.set_ylabel("said")

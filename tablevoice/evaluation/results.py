@@ -151,8 +151,8 @@ def count_setup(
     def by_condition(one: CaseResult) -> tuple[str, str, str, str]:
         snr, noise = snr_of(one), noise_of(one)
         condition = recordings[one.case.recording].condition
-        name = " · ".join(part for part in (condition, noise, snr) if part) or AS_RECORDED
-        return name, snr, noise, condition
+        mixed = f"{noise} noise {snr}" if snr else AS_RECORDED
+        return " · ".join(filter(None, (condition, mixed))), snr, noise, condition
 
     def by_speaker(one: CaseResult) -> tuple[str, str, str, str]:
         return recordings[one.case.recording].speaker, "", "", ""
