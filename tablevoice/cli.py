@@ -353,6 +353,45 @@ def correct(
 
 
 @app.command()
+def words(
+    spoken: Annotated[
+        list[str] | None,
+        typer.Argument(help="The words of a set; a phrase in quotes.", metavar="WORD..."),
+    ] = None,
+    cell_file: Annotated[
+        Path | None,
+        typer.Option("--cell", help="Take the words, the recogniser and pronunciations of a cell."),
+    ] = None,
+    choose_from: Annotated[
+        Path | None, typer.Option(help="Words that may be proposed, one a line; else plain ones.")
+    ] = None,
+    keep: Annotated[list[str] | None, typer.Option(help="A word not to be replaced.")] = None,
+    replace: Annotated[int, typer.Option(min=0, help="How many words to find better ones for.")] = (
+        2
+    ),
+    snr: Annotated[str, typer.Option(help="Speech over noise in dB, several by commas.")] = "10,0",
+    noise: Annotated[str, typer.Option(help="shop, pump, fan, music, ... or a sound file.")] = (
+        "shop"
+    ),
+    speakers: Annotated[int, typer.Option(min=1, help="How many voices say every word.")] = 12,
+    pronounce: Annotated[
+        list[str] | None, typer.Option(help="A word's phones: 'zaffre=Z AE F ER'.")
+    ] = None,
+    seed: Annotated[int, typer.Option(help="Another one: other voices and noises.")] = 1,
+    out: Annotated[Path, typer.Option(help="The picture.")] = Path("words.png"),
+) -> None:
+    """Measure how easily words are confused, by sound and through noise; propose better ones."""
+    from tablevoice.commands.word_report import Wanted, report_words
+
+    wanted = Wanted(
+        tuple(spoken or ()), cell_file, choose_from, tuple(keep or ()), replace, snr, noise,
+        speakers, tuple(pronounce or ()), seed, out,
+    )  # fmt: skip
+    with _clear_errors():
+        report_words(wanted, Console(highlight=False), _bar)
+
+
+@app.command()
 def schema(
     what: Annotated[str, typer.Argument(help="phrasebook, cell or messages.", metavar="WHAT")],
 ) -> None:

@@ -97,8 +97,11 @@ def kinds_of(words: Collection[str]) -> list[str]:
 def same_kind(word: str, beside: Collection[str]) -> tuple[str, ...]:
     """Words of the kind of ``word``; of several kinds the one that holds most of ``beside``.
 
-    Words of every kind where none holds it.
+    A single letter is spelt with a word of the spelling alphabet. Words of every kind where
+    none holds it.
     """
+    if len(word) == 1:
+        return KINDS["spelling"]
     for kind in kinds_of(beside):
         if word in KINDS[kind]:
             return KINDS[kind]
