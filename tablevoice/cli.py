@@ -392,6 +392,45 @@ def words(
 
 
 @app.command()
+def enrol(
+    cell_file: CellFile,
+    name: Annotated[str, typer.Argument(help="Who says the words.")],
+    folder: Annotated[
+        Path | None,
+        typer.Option("--from", help="Files WORD-1.wav to WORD-3.wav instead of the microphone."),
+    ] = None,
+    word: Annotated[list[str] | None, typer.Option(help="Only this word; may come again.")] = None,
+    consent: Annotated[bool, typer.Option(help="The person has read the text and agreed.")] = False,
+    forget: Annotated[bool, typer.Option(help="Delete all that is kept of this person.")] = False,
+) -> None:
+    """Have an operator say each word three times, so that the next tuning hears them better."""
+    from datetime import datetime, timezone
+
+    from tablevoice import enrolment
+    from tablevoice.cell import load_cell
+    from tablevoice.commands.enrolling import enrol_from_folder, enrol_live
+
+    with _clear_errors():
+        cell = load_cell(cell_file)
+        if forget:
+            typer.echo(f"{enrolment.forget(cell, name)} takes of {name} were deleted.")
+            return
+        if not consent:
+            typer.echo(enrolment.CONSENT)
+            if not sys.stdin.isatty():
+                raise TablevoiceError(
+                    "Nobody has agreed yet.", do="Let the person read this, then add --consent."
+                )
+            typer.confirm(f"Does {name} agree?", abort=True)
+        given = (enrolment.CONSENT, datetime.now(timezone.utc))
+        if folder is not None:
+            kept = enrol_from_folder(cell, name, folder, *given, word)
+        else:
+            kept = enrol_live(cell, name, typer.echo, *given, word)
+        typer.echo(f"{kept} takes of {name} are kept; the next tuning learns from them.")
+
+
+@app.command()
 def schema(
     what: Annotated[str, typer.Argument(help="phrasebook, cell or messages.", metavar="WHAT")],
 ) -> None:
