@@ -42,13 +42,8 @@ def draw(found: Confusability, title: str, file: Path) -> None:
         figsize=((panel_in + label_in) * (len(snrs_db) + 1) + 0.3, panel_in + label_in + 1.0),
         layout="constrained",
     )
-    figure.suptitle(
-        f"{title}\n", fontsize=13, fontweight="bold", horizontalalignment="left", x=0.01
-    )
-    figure.text(
-        0.01, 0.95, "Green: heard right. Red: heard as another word. Grey: heard as none.",
-        fontsize=10,
-    )  # fmt: skip
+    key = "Green: heard right. Red: heard as another word. Grey: heard as none."
+    figure.suptitle(f"{title}\n{key}", fontsize=12)
     widths = [*[n + 1] * len(snrs_db), n]
     panels: Any = figure.subplots(1, len(widths), width_ratios=widths)
     for axes, snr_db in zip(panels, snrs_db, strict=False):
@@ -63,7 +58,7 @@ def draw(found: Confusability, title: str, file: Path) -> None:
     _alike(panels[-1], words, found.distances[np.ix_(order, order)])
     panels[-1].set_title("Distance in pronunciation\n(in phones; darker: more alike)", fontsize=10)
     try:
-        figure.savefig(file, dpi=130)
+        figure.savefig(file, dpi=130, bbox_inches="tight")
     except (OSError, ValueError) as error:
         raise AudioUnavailable(
             f"the picture cannot be written ({error}).",
