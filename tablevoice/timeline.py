@@ -106,6 +106,7 @@ def tell(rows: Sequence[Row]) -> Story:
     held_since: float | None = None
     disarmed: tuple[float, str] | None = None
     last_s = 0.0
+    less = ""  # of what was heard last; a hold is asked for right after its word
     for row in rows:
         last_s = max(last_s, float(row.get("at_s", 0.0)), float(row.get("end_s") or 0.0))
         match row.get("type"):
@@ -119,6 +120,7 @@ def tell(rows: Sequence[Row]) -> Story:
                 bars.append(Bar(row["who"], row["start_s"], row["end_s"], row["text"], INK))
             case "heard":
                 bars.append(_heard(row))
+                less = "\non less evidence" if row.get("on_less_evidence") else ""
             case "answer":
                 value = row["value"] if row["value"] is not None else "no answer"
                 marks.append(Mark(row["at_s"], f"{row['question']}: {value}\n({row['how']})",
@@ -126,7 +128,8 @@ def tell(rows: Sequence[Row]) -> Story:
             case "button":
                 marks.append(Mark(row["at_s"], f"button\n{row['button']}", INK))
             case "hold_request":
-                marks.append(Mark(row["at_s"], f"asks for a hold\n“{row['phrase']}”", HOLD_COLOUR))
+                asked = f"asks for a hold\n“{row['phrase']}”{less}"
+                marks.append(Mark(row["at_s"], asked, HOLD_COLOUR))
                 held_since = row["at_s"] if held_since is None else held_since
             case "hold_cleared":
                 marks.append(Mark(row["at_s"], "reset at\nthe machine", INK))
@@ -160,7 +163,7 @@ def _heard(row: Row) -> Bar:
     verdict = str(row["verdict"])
     what = row.get("meaning") or row.get("text") or "…"
     words = {
-        "act": f"{what} on less evidence" if row.get("on_less_evidence") else f"{what}",
+        "act": f"{what}",
         "confirm": f"{what}? confirm",
         "ask_again": "ask again",
         "ignore": "not for us",

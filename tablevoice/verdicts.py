@@ -43,9 +43,11 @@ def judge_heard(
         found, thresholds, during_speech=heard.during_speech,
         possible=moment.possible, stake=moment.stake,
     )  # fmt: skip
+    without_voice = decide(found, thresholds, possible=moment.possible, stake=moment.stake)
+    turned = without_voice.verdict is not judged.verdict
     allowed = {normalise(phrase) for phrase in phrases}
     reason = replace(
-        _reason(judged, thresholds, moment, heard.during_speech),
+        _reason(judged, thresholds, moment, turned_by_voice=turned),
         not_allowed={name: p for name, p in heard.probabilities.items() if name not in allowed},
     )
     return Judgement(heard, judged.match, judged.verdict, utterance, reason)
@@ -90,12 +92,12 @@ def _moment(state: State, found: Match) -> _Moment:
 
 
 def _reason(
-    judged: Judged, thresholds: Thresholds, moment: _Moment, during_speech: bool
+    judged: Judged, thresholds: Thresholds, moment: _Moment, *, turned_by_voice: bool
 ) -> Reason:
     found = judged.match
     by_cost = bool(judged.expected_costs)
     return Reason(
-        text=_sentence(judged, thresholds, during_speech),
+        text=_sentence(judged, thresholds, turned_by_voice),
         meaning=found.meaning,
         meanings=dict(found.meanings),
         phrases=dict(found.phrases),
@@ -116,7 +118,7 @@ def _names(choices: Collection[Verdict]) -> tuple[str, ...]:
     return tuple(choice.value for choice in Verdict if choice in choices)
 
 
-def _sentence(judged: Judged, thresholds: Thresholds, during_speech: bool) -> str:
+def _sentence(judged: Judged, thresholds: Thresholds, turned_by_voice: bool) -> str:
     found, verdict = judged.match, judged.verdict
     if found.meaning is None:
         return "Nothing that may be said now was likely."
@@ -127,7 +129,7 @@ def _sentence(judged: Judged, thresholds: Thresholds, during_speech: bool) -> st
             f"A hold acts on less evidence: {held:.0%}, where an answer needs {needs:.0%};"
             " missing one would cost more than holding for nothing."
         )
-    if during_speech and found.meaning not in StandingKind.HOLDS:
+    if turned_by_voice:
         return "A voice of the table sounded meanwhile: only pause and stop act at once then."
     if judged.expected_costs:
         cost = judged.expected_costs[verdict]

@@ -36,6 +36,16 @@ def test_the_story_has_a_lane_for_each_voice_and_person() -> None:
     assert story.bars[-1].certainty == 0.93
 
 
+def test_a_hold_on_less_evidence_says_so() -> None:
+    heard = {"type": "heard", "text": "", "meaning": "pause", "certainty": 0.45, "verdict": "act",
+             "start_s": 5.0, "end_s": 5.5, "at_s": 5.8}  # fmt: skip
+    hold = {"type": "hold_request", "phrase": "pause", "at_s": 5.8}
+    (mark,) = tell([{**heard, "on_less_evidence": True}, hold]).marks
+    assert mark.text == "asks for a hold\n“pause”\non less evidence"
+    (mark,) = tell([heard, hold]).marks  # as former versions wrote it
+    assert mark.text == "asks for a hold\n“pause”"
+
+
 def test_a_hold_lasts_until_it_is_cleared_or_to_the_end() -> None:
     assert tell(ROWS).holds == ((24.0, 28.0), (30.0, 30.0))
 
