@@ -40,7 +40,7 @@ NOT_HEARD = "(nothing)"
 
 _BEFORE_S, _AFTER_S = 0.3, 0.3
 _NOISE_PIECES = 8
-_NOISE_PIECE_S = 12.0
+_NOISE_PIECE_S = 6.0
 _MANNER_STRENGTH = 0.6
 _FAR_ENOUGH_PHONES = 3.5
 """Beyond this the commoner word is the better one, not the still more different."""

@@ -24,8 +24,10 @@ _SEARCH = round(0.008 * LISTENING_RATE_HZ)
 
 _FRAME = 512
 _FRAME_HOP = 128
-_ENVELOPE_QUEFRENCIES = 28
-"""Cepstral coefficients kept: 1.75 ms, below the period of the highest voices."""
+_SHORTEST_PERIOD, _LONGEST_PERIOD = 36, 200
+"""Samples of one pitch period: 80 to 440 Hz."""
+_ENVELOPE_SHARE = 0.6
+"""Cepstral coefficients kept, as a share of the pitch period: more would be harmonics."""
 
 _EFFORT_FROM_HZ = 500.0
 _LOWEST_RATIO, _HIGHEST_RATIO = 0.4, 2.5
@@ -99,7 +101,8 @@ def _reshaped(wave: _Wave, formants: float, effort_db_per_octave: float) -> _Wav
     spectra = np.fft.rfft(padded[index] * window, axis=1)
     magnitude = np.log(np.abs(spectra) + 1e-6)
     cepstrum = np.fft.irfft(magnitude, axis=1)
-    cepstrum[:, _ENVELOPE_QUEFRENCIES : _FRAME - _ENVELOPE_QUEFRENCIES + 1] = 0.0
+    kept = round(_ENVELOPE_SHARE * _period(cepstrum, magnitude))
+    cepstrum[:, kept : _FRAME - kept + 1] = 0.0
     envelope = np.fft.rfft(cepstrum, axis=1).real
     bins = np.arange(_FRAME // 2 + 1)
     comes_from = np.clip(bins / formants, 0, _FRAME // 2)
@@ -115,3 +118,11 @@ def _reshaped(wave: _Wave, formants: float, effort_db_per_octave: float) -> _Wav
         made[number * _FRAME_HOP : number * _FRAME_HOP + _FRAME] += frame
     made *= _FRAME_HOP / (_FRAME / 2)  # squared Hann windows at a quarter of a frame add up to 2
     return made[_FRAME : _FRAME + len(wave)]
+
+
+def _period(cepstrum: _Wave, magnitude: _Wave) -> int:
+    """The clip's usual pitch period in samples: the peak of the louder frames' mean cepstrum."""
+    level = magnitude.mean(axis=1)
+    louder = cepstrum[level >= np.quantile(level, 0.5)]
+    mean = louder.mean(axis=0)[_SHORTEST_PERIOD:_LONGEST_PERIOD]
+    return _SHORTEST_PERIOD + int(np.argmax(mean))
