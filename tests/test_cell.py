@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from tablevoice.cell import DeviceChoice, ListeningChoice, RecogniserChoice, load_cell
 from tablevoice.errors import FileRefused
-from tablevoice.listening.judging import Costs
+from tablevoice.listening.judging import Costs, implied
 from tablevoice.model import Voice
 from tablevoice.shipped import shipped_folder
 
@@ -107,6 +107,15 @@ def test_the_shipped_cells_load() -> None:
     assert files
     for file in files:
         assert load_cell(file).voices
+
+
+def test_the_costs_that_the_lantern_table_explains_are_the_defaults() -> None:
+    file = shipped_folder() / "lantern_table.yaml"
+    assert load_cell(file).listening.costs == Costs()
+    assert f"from {implied(Costs()).act_from:.0%}".replace("%", " %") in file.read_text("utf-8")
+    assert f"a pause from {implied(Costs()).hold_from:.0%}".replace("%", " %") in (
+        file.read_text("utf-8")
+    )
 
 
 @pytest.mark.parametrize(

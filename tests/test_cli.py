@@ -213,6 +213,7 @@ def test_a_table_with_everything_may_open(cell: Path, pulse_environment: dict[st
     assert "This table may open." in result.stdout
     for part in ("voice", "engine", "store", "recogniser", "loudspeaker", "microphone"):
         assert f"  {part}" in result.stdout
+    assert "acts on an answer from 95%, has it confirmed from 44%, holds from 40%" in result.stdout
     assert "not a safety function" in result.stdout
 
 

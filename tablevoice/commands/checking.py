@@ -20,6 +20,7 @@ from tablevoice.errors import (
     TablevoiceError,
 )
 from tablevoice.links.stop_guard import StopGuardLink, status_address
+from tablevoice.listening.judging import implied
 from tablevoice.listening.recognisers import KINDS
 from tablevoice.model import GuardView
 from tablevoice.phrasebook.phrases import spoken_phrases
@@ -66,6 +67,7 @@ def look_over(cell: Cell, progress: Progress | None = None) -> Report:
             _recogniser(parts, report)
     except TablevoiceError as error:
         report.missing.append(error.problem)
+    report.found.append(Found("judging", _thresholds(cell)))
     _devices(cell, report)
     _stop_guard(cell, report)
     return report
@@ -149,6 +151,20 @@ def _recogniser(parts: Assembly, report: Report) -> None:
     others = ", ".join(kind for kind in KINDS if kind != choice.kind)
     report.found.append(
         Found("recogniser", f"{choice.kind} with {model}, {phrases} phrases (also known: {others})")
+    )
+
+
+def _thresholds(cell: Cell) -> str:
+    """What the costs of the cell amount to, where the sound gives probabilities."""
+    at = implied(cell.listening.costs)
+
+    def share(p: float) -> str:
+        return "never" if p > 1.0 else f"from {p:.0%}"
+
+    return (
+        f"costs: acts on an answer {share(at.act_from)}, has it confirmed"
+        f" {share(at.confirm_from)}, holds {share(at.hold_from)}; speaks to somebody unclear"
+        f" {share(at.ask_from)}"
     )
 
 
