@@ -55,6 +55,12 @@ on rightly, with noise at -60 dBFS 55. A real microphone's noise lies above this
 _PIECE_BYTES = 2 * 1600
 """The engine is fed 100 ms at a time: each call costs, whatever its length."""
 
+_MEAN_FRAMES = 500
+"""So many frames a mean counts as that the engine is given (its constant CMN_WIN)."""
+
+_ALL_PHONES = "loop"
+_SETTLING = to_pcm(0.1 * np.random.RandomState(0).standard_normal(1600).astype(np.float32))
+
 _NEWEST_SHARE = 0.4
 """Weight of the newest utterance in the running mean level."""
 
@@ -80,8 +86,9 @@ class PocketSphinxRecogniser:
             # 600 noisy clips and a third cheaper. The loop can do with narrow beams.
             self._decoder: Any = _decoder(acoustic, dictionary)
             self._loop: Any = _decoder(acoustic, dictionary, beam=1e-20, pbeam=1e-20)
-            self._loop.add_allphone_file("loop", None)
-            self._loop.activate_search("loop")
+            for decoder in (self._decoder, self._loop):
+                decoder.add_allphone_file(_ALL_PHONES, None)
+            self._loop.activate_search(_ALL_PHONES)
         except (RuntimeError, ValueError) as error:
             raise RecogniserUnavailable(
                 f"the PocketSphinx model cannot be loaded ({error}).",
@@ -99,7 +106,7 @@ class PocketSphinxRecogniser:
         self._dither = np.random.RandomState(0)
         self._level_db: float | None = None
         self._first_mean = str(self._decoder.get_cmn(False))
-        self._mean: str | None = self._first_mean
+        self._mean = self._first_mean
         self._active: frozenset[str] = frozenset()
 
     def _add_word(self, word: str, variants: tuple[str, ...]) -> None:
@@ -159,8 +166,7 @@ class PocketSphinxRecogniser:
         if self._active:
             self._decoder.activate_search(self._grammars[self._active])
             for decoder in (self._decoder, self._loop):
-                if self._mean is not None:
-                    decoder.set_cmn(self._mean)
+                decoder.set_cmn(self._mean)
                 decoder.start_utt()
             self._pcm = []
             self._waiting = b""
@@ -230,17 +236,40 @@ class PocketSphinxRecogniser:
             self._mean = str(self._decoder.get_cmn(True))
             return
         self._level_db = level_db
+        own_mean = self._own_mean()
         for decoder in (self._decoder, self._loop):
+            decoder.set_cmn(own_mean)
             decoder.start_utt()
             decoder.process_raw(whole, full_utt=True)
             decoder.end_utt()
         self._mean = str(self._decoder.get_cmn(False))
 
+    def _own_mean(self) -> str:
+        """The cepstral mean of the utterance alone, out of the running one.
+
+        The engine averages the utterance with the mean that it was given, which counts as
+        so many frames; the given one must be taken out again where it was wrong.
+        """
+        given = np.array([float(value) for value in self._mean.split(",")])
+        running = np.array([float(value) for value in self._decoder.get_cmn(True).split(",")])
+        frames = max(1, self._decoder.n_frames())
+        own = running + (running - given) * _MEAN_FRAMES / frames
+        return ",".join(f"{value:.4f}" for value in own)
+
     def reset(self) -> None:
         if self._open:
             self._end()
-        self._open = False
         self._level_db, self._mean = None, self._first_mean
+        self._decoder.activate_search(_ALL_PHONES)
+        for decoder in (self._decoder, self._loop):
+            # The engine keeps, over utterances, the Gaussians that last fitted each phone, and
+            # starts from them where a phone comes up in a frame that it does not evaluate in
+            # full (ds=2). Any sound decoded with all phones active brings them to one state.
+            decoder.reinit_feat()
+            for _ in range(2):
+                decoder.start_utt()
+                decoder.process_raw(_SETTLING)
+                decoder.end_utt()
 
     def close(self) -> None:
         self._active = frozenset()
