@@ -62,9 +62,10 @@ class Case:
     def whole(self) -> bool:
         return self.start_s == 0.0 and self.last
 
-    def seed(self) -> int:
-        """Of the noise: by the sound alone, so that all ratios and set-ups get the same noise."""
-        text = f"{self.content} {self.start_s:.3f} {self.noise.name if self.noise else ''}"
+    def seed(self, what: str) -> int:
+        """Of ``what`` is made for this case: by the recording alone, so that all ratios and
+        set-ups get the same noise."""
+        text = f"{self.content} {self.start_s:.3f} {what}"
         return int.from_bytes(hashlib.sha256(text.encode()).digest()[:4], "big")
 
     def key(self) -> str:

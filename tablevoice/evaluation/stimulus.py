@@ -96,10 +96,11 @@ def make_stimulus(case: Case) -> Stimulus:
     level_dbfs = case.level_dbfs
     if level_dbfs is None:
         level_dbfs = active_level_dbfs(heard, LISTENING_RATE_HZ)
-    room = _background(heard, lead + tail, level_dbfs, case.seed())
+    room = _background(heard, lead + tail, level_dbfs, case.seed("background"))
     samples = np.concatenate((room[:lead], heard, room[lead:]))
     if case.noise is not None and case.snr_db is not None:
-        samples = _in_noise(samples, level_dbfs, case.noise, case.snr_db, case.seed())
+        seed = case.seed(case.noise.name)
+        samples = _in_noise(samples, level_dbfs, case.noise, case.snr_db, seed)
     lead_s = lead / LISTENING_RATE_HZ
     from_s = lead_s + before_s
     last_s = len(samples) / LISTENING_RATE_HZ
@@ -172,7 +173,7 @@ def _background(heard: Samples, length: int, level_dbfs: float, seed: int) -> Sa
     Never closer than 20 dB to the speech (of a clip without any pause the quietest part is
     speech), never silent (a microphone is not).
     """
-    white = np.random.RandomState(seed ^ 0x5EED).standard_normal(max(length, 2))
+    white = np.random.RandomState(seed).standard_normal(max(length, 2))
     whole = len(heard) // _FRAME * _FRAME
     frames = heard[:whole].reshape(-1, _FRAME).astype(np.float64)
     if len(frames):
