@@ -25,6 +25,9 @@ _SPEED_OF_SOUND_M_S = 343.0
 _MOST_IMAGES_ORDER = 12
 """Reflections one by one up to here (some 2,500 images, 6 ms to compute); then the tail."""
 
+_MOST_ABSORPTION = 0.6
+"""Deader walls leave no even field, and the time would not be as asked."""
+
 _WALL_M = 0.3
 """Kept between walls and what stands in the room."""
 
@@ -59,7 +62,7 @@ def room_response(
     distance_m = drawn_m if distance_m is None else distance_m
     if not 0.1 <= rt60_s <= 1.5 or not 0.1 <= distance_m <= 5.0:
         raise ValueError(f"no room with {rt60_s:g} s and {distance_m:g} m is made")
-    size_m, absorption = _walls(pra, random, rt60_s, distance_m)
+    size_m, absorption = _walls(random, rt60_s, distance_m)
     mouth, microphone = _places(random, size_m, distance_m)
     room = pra.ShoeBox(
         size_m,
@@ -101,22 +104,21 @@ def _package() -> Any:
 
 
 def _walls(
-    pra: Any, random: np.random.RandomState, rt60_s: float, distance_m: float
+    random: np.random.RandomState, rt60_s: float, distance_m: float
 ) -> tuple[tuple[float, float, float], float]:
-    """A size in which the distance fits, and walls that absorb what the time asks for."""
+    """A size in which the distance fits, and walls that absorb what the time asks for (Eyring)."""
     least_m = distance_m + 2.0 * _WALL_M + 0.2
     for _ in range(1_000):
-        size_m = (
+        length, width, height = size_m = (
             max(least_m, random.uniform(3.0, 12.0)),
-            max(2.2, random.uniform(2.5, 8.0)),
+            random.uniform(2.5, 8.0),
             random.uniform(2.3, 4.5),
         )
-        try:
-            absorption, _ = pra.inverse_sabine(rt60_s, size_m)
-        except ValueError:  # so large a room cannot be so dead
-            continue
-        if absorption < 0.95:
-            return size_m, float(absorption)
+        surface = 2.0 * (length * width + length * height + width * height)
+        by_sabine = 24.0 * math.log(10.0) / _SPEED_OF_SOUND_M_S * length * width * height
+        absorption = 1.0 - math.exp(-by_sabine / (surface * rt60_s))
+        if absorption < _MOST_ABSORPTION:
+            return size_m, absorption
     raise ValueError(f"no room of {distance_m:g} m has a reverberation time of {rt60_s:g} s")
 
 
