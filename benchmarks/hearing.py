@@ -20,7 +20,7 @@ from tablevoice.acoustics.noise import shop_noise
 from tablevoice.audio.clip_files import to_rate
 from tablevoice.cell import ListeningChoice, load_cell
 from tablevoice.listening.ear import Ear
-from tablevoice.listening.judging import judge
+from tablevoice.listening.judging import decide
 from tablevoice.listening.matching import match
 from tablevoice.listening.recognisers import open_recogniser
 from tablevoice.model import LISTENING_RATE_HZ, Samples, Verdict, Voice
@@ -101,8 +101,9 @@ def _made_of(
         block = samples[start : start + 512]
         room.now_s += len(block) / LISTENING_RATE_HZ
         for heard in ear.feed(block, room.now_s):
-            found = match(heard.hypothesis, phrases)
-            made.append((found.meaning, judge(found, ListeningChoice())))
+            found = match(heard.hypothesis, phrases, heard.probabilities)
+            judged = decide(found, ListeningChoice())
+            made.append((judged.match.meaning, judged.verdict))
     return made
 
 

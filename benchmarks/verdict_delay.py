@@ -58,7 +58,7 @@ def measure() -> list[dict[str, Any]]:
                     began_s = time.perf_counter()
                     heard = ear.feed(block, fed / LISTENING_RATE_HZ)
                     for one in heard:
-                        judge(match(one.hypothesis, meanings))
+                        judge(match(one.hypothesis, meanings, one.probabilities))
                     took_ms = 1000 * (time.perf_counter() - began_s)
                     if heard:
                         heard_count += 1

@@ -162,6 +162,8 @@ class Assembly:
         """
         book = self.cell.phrasebook if book is None else book
         history = self.history
+        if history is not None and history.session is None:
+            raise RuntimeError("begin the history's session before its table is opened")
         spent = history.spent() if history is not None else ()
         held = history.hold_in_force() if history is not None else None
         chooser = Chooser(book, seed, spent)

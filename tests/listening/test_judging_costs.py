@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
@@ -68,6 +69,32 @@ def options(costs: Costs) -> JudgeOptions:
     return JudgeOptions(costs=costs)
 
 
+def cost_of(choice: Verdict, of: str, said: str | None, costs: Costs) -> float:
+    """What a choice about the meaning ``of`` costs when ``said`` was said, read off the docs."""
+    said_hold, held = said in StandingKind.HOLDS, of in StandingKind.HOLDS
+    if choice is Verdict.ACT and held:
+        if said_hold:
+            return 0.0
+        return costs.wrong_pause + (0.0 if said is None else costs.missed_answer)
+    missed = costs.missed_pause if said_hold else 0.0
+    match choice:
+        case Verdict.ACT:
+            if said == of:
+                return 0.0
+            asked_for = of in (StandingKind.REPEAT, StandingKind.HELP)
+            return missed + (costs.wrong_help if asked_for else costs.wrong_answer)
+        case Verdict.CONFIRM:
+            if said is None:
+                return costs.bothering
+            return missed + costs.confirming + (0.0 if said == of else costs.asking)
+        case Verdict.ASK_AGAIN:
+            return missed + (costs.bothering if said is None else costs.asking)
+        case Verdict.IGNORE:
+            if said is None:
+                return 0.0
+            return missed if said_hold else costs.missed_answer
+
+
 def the_long_way(
     meanings: dict[str, float], costs: Costs, possible: frozenset[Verdict]
 ) -> dict[tuple[Verdict, str], float]:
@@ -77,32 +104,8 @@ def the_long_way(
     choices += [(Verdict.ACT, hold) for hold in StandingKind.HOLDS if hold in meanings]
     worlds: list[tuple[str | None, float]] = [*meanings.items(), (None, 1 - sum(meanings.values()))]
 
-    def cost(choice: Verdict, of: str, said: str | None) -> float:
-        said_hold, held = said in StandingKind.HOLDS, of in StandingKind.HOLDS
-        if choice is Verdict.ACT and held:
-            if said_hold:
-                return 0.0
-            return costs.wrong_pause + (0.0 if said is None else costs.missed_answer)
-        missed = costs.missed_pause if said_hold else 0.0
-        match choice:
-            case Verdict.ACT:
-                if said == of:
-                    return 0.0
-                asked_for = of in (StandingKind.REPEAT, StandingKind.HELP)
-                return missed + (costs.wrong_help if asked_for else costs.wrong_answer)
-            case Verdict.CONFIRM:
-                if said is None:
-                    return costs.bothering
-                return missed + costs.confirming + (0.0 if said == of else costs.asking)
-            case Verdict.ASK_AGAIN:
-                return missed + (costs.bothering if said is None else costs.asking)
-            case Verdict.IGNORE:
-                if said is None:
-                    return 0.0
-                return missed if said_hold else costs.missed_answer
-
     return {
-        (choice, of): sum(p * cost(choice, of, said) for said, p in worlds)
+        (choice, of): sum(p * cost_of(choice, of, said, costs) for said, p in worlds)
         for choice, of in choices
         if not (choice is Verdict.CONFIRM and of in StandingKind.ALL)
     }
@@ -293,6 +296,49 @@ def test_a_pause_is_missed_not_asked_about() -> None:
     # Below the threshold no cost of asking makes the judge ask.
     cheap = Costs(asking=0.0, bothering=0.0, confirming=0.0)
     assert judge(found({"pause": 0.3}), options(cheap)) is Verdict.IGNORE
+
+
+@given(heard())
+def test_outside_talk_is_left_alone(meanings: dict[str, float]) -> None:
+    # b / (b + missed_answer - confirming) = 4/9 is the least that speaking to somebody takes.
+    assume(sum(meanings.values()) < 4 / 9 - 1e-9)
+    assume(sum(meanings.get(hold, 0) for hold in StandingKind.HOLDS) < 0.4 - 1e-9)
+    assert judge(found(meanings)) is Verdict.IGNORE
+
+
+def test_in_a_calibrated_world_no_rule_of_thumb_costs_less() -> None:
+    """Draw what was said from the probabilities themselves and pay for each choice."""
+    rng = np.random.default_rng(4)
+    names: list[str | None] = ["amber", "violet", "teal", "pause", "repeat", None]
+    costs = Costs()
+    paid: dict[str, float] = {}
+    acted = wrong = 0
+    trials = 4000
+    for _ in range(trials):
+        shares = rng.dirichlet(rng.choice([0.02, 0.1, 0.5]) * np.array([1, 1, 1, 1, 1, 3]))
+        said = names[rng.choice(len(names), p=shares)]
+        meanings = {name: float(p) for name, p in zip(names, shares, strict=True)
+                    if name is not None and p > 0}  # fmt: skip
+        judged = decide(found(meanings))
+        of = judged.match.meaning
+        assert of is not None
+        chosen = {"least cost": (judged.verdict, of)}
+        best = found(meanings)
+        assert best.meaning is not None
+        for sure in (0.5, 0.75, 0.95, 0.99):
+            for unclear in (Verdict.IGNORE, Verdict.ASK_AGAIN, Verdict.CONFIRM):
+                act = Verdict.ACT if best.score >= sure else unclear
+                chosen[f"{sure} else {unclear.value}"] = (act, best.meaning)
+        for rule, (choice, meaning) in chosen.items():
+            paid[rule] = paid.get(rule, 0.0) + cost_of(choice, meaning, said, costs)
+        if judged.verdict is Verdict.ACT and of in ANSWERS:
+            acted += 1
+            wrong += said != of
+    assert acted > 300
+    # No more than the threshold's own doubt, 1/21, even at the very margin.
+    assert wrong / acted < 1 / 21
+    rules = {rule: cost for rule, cost in paid.items() if rule != "least cost"}
+    assert paid["least cost"] < min(rules.values())
 
 
 # --- what would have to cost otherwise --------------------------------------------
