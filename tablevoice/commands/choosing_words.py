@@ -188,7 +188,7 @@ def measure(
         if progress is not None:
             progress(done, steps)
 
-    clips = rendered_clips(render(requests, progress=lambda done, _: tell(done)))
+    # What may fail goes first.
     pieces = _noises(trials)
     heard: dict[float, NDArray[np.int64]] = {}
     recogniser = open_recogniser(
@@ -200,6 +200,7 @@ def measure(
     done = len(requests)
     try:
         recogniser.set_phrases(words)
+        clips = rendered_clips(render(requests, progress=lambda made, _: tell(made)))
         for snr_db in trials.snrs_db:
             counts = np.zeros((len(words), len(words) + 1), dtype=np.int64)
             for request, samples in clips:

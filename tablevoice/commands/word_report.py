@@ -62,12 +62,15 @@ def report_words(wanted: Wanted, console: Console, bar: Bar) -> None:
     keep = {normalise(word) for word in wanted.keep}
     for word in sorted(keep - set(phones)):
         raise TablevoiceError(f"{word!r} is kept but not in the set.", do=advice(word, phones))
+    if not wanted.out.resolve().parent.is_dir():
+        raise TablevoiceError(
+            "there is no such folder for the picture.", where=str(wanted.out), do="Make it first."
+        )
     choose_from = None if wanted.choose_from is None else words_in(wanted.choose_from)
     with bar("measuring the words") as progress:
         found = measure(phones, trials, progress)
-    title = "How easily these words are confused"
-    draw(found, title, wanted.out)
     _print(found, console)
+    draw(found, "How easily these words are confused", wanted.out)
     console.print(f"Picture: {wanted.out}", markup=False)
     worst = [word for word in found.worst_words() if word not in keep][: wanted.replace]
     proposals, better = propose(found, phones, worst, choose_from)
