@@ -179,7 +179,7 @@ def _on_dask(
             f"no Dask scheduler answers ({error}).", where=f"--dask {address}",
             do="Start one (dask scheduler) and workers (dask worker ADDRESS --nthreads 1).",
         ) from error  # fmt: skip
-    with client:
+    with client, client.as_current():
         threads = sum(int(count) for count in client.nthreads().values())
         if not threads:
             raise TablevoiceError(
@@ -187,9 +187,11 @@ def _on_dask(
                 do=f"Start some: dask worker {address} --nthreads 1.",
             )  # fmt: skip
         waiting = deque(batches)
-        under_way = distributed.as_completed()
-        for _ in range(min(len(waiting), _DASK_QUEUED_PER_THREAD * threads)):
-            under_way.add(client.submit(work, cell_path, cell_hash, waiting.popleft(), pure=False))
+        at_once = min(len(waiting), _DASK_QUEUED_PER_THREAD * threads)
+        first = [waiting.popleft() for _ in range(at_once)]
+        under_way = distributed.as_completed(
+            [client.submit(work, cell_path, cell_hash, batch, pure=False) for batch in first]
+        )
         for future in under_way:
             yield future.result()
             if waiting:

@@ -6,11 +6,12 @@ dropped. Only the run's parent process writes it.
 
 from __future__ import annotations
 
+import errno
 import json
 import os
+from io import FileIO
 from pathlib import Path
 from types import TracebackType
-from typing import BinaryIO
 
 from tablevoice.errors import StoreUnwritable
 from tablevoice.evaluation.trials import Trial, trial_from_json, trial_to_json
@@ -25,7 +26,8 @@ class TrialFile:
         self.unreadable = 0
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._file: BinaryIO = path.open("a+b")
+            # Without a buffer: a line that did not reach the disk must not wait for the end.
+            self._file: FileIO = path.open("a+b", buffering=0)
             self._read()
         except OSError as error:
             raise self._unwritable(error) from error
@@ -49,8 +51,9 @@ class TrialFile:
         """Raises StoreUnwritable, for instance when the disk is full."""
         line = json.dumps(trial_to_json(trial), ensure_ascii=False, separators=(",", ":"))
         try:
-            self._file.write(line.encode() + b"\n")
-            self._file.flush()
+            data = line.encode() + b"\n"
+            if self._file.write(data) != len(data):
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         except OSError as error:
             raise self._unwritable(error) from error
         self.kept[trial.key] = trial
@@ -65,7 +68,6 @@ class TrialFile:
         trace: TracebackType | None,
     ) -> None:
         try:
-            self._file.flush()
             os.fsync(self._file.fileno())
         except OSError as failed:
             if error is None:

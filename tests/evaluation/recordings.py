@@ -14,7 +14,9 @@ from tablevoice.shipped import shipped
 
 FIXTURES = Path(__file__).resolve().parents[2] / "audio_fixtures"
 CELL = shipped("lantern_table.yaml")
-MEANINGS = {"teal": "teal", "violet": "violet", "pause": "pause", "stop now": "stop", "stop": "stop"}
+MEANINGS = {
+    "teal": "teal", "violet": "violet", "pause": "pause", "stop now": "stop", "stop": "stop",
+}  # fmt: skip
 HEADER = ("path", "expected", "speaker", "condition")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 from pathlib import Path
 
@@ -37,7 +38,7 @@ def test_pieces_cover_a_recording_and_no_border_cuts_a_word(
     pieces = cut(duration_s, words)
     assert pieces[0][0] == 0.0
     assert pieces[-1][1] == duration_s
-    for (start_s, stop_s), (next_s, _) in zip(pieces, pieces[1:], strict=False):
+    for (start_s, stop_s), (next_s, _) in itertools.pairwise(pieces):
         assert stop_s == next_s
         assert start_s < stop_s
     assert len(pieces) == 1 or all(stop_s - start_s <= UNCUT_S + 10.0 for start_s, stop_s in pieces)

@@ -23,6 +23,8 @@ def test_a_share_has_the_interval_of_statsmodels(trial: tuple[int, int]) -> None
     assert found.share == count / of
     assert found.low == pytest.approx(low, abs=1e-12)
     assert found.high == pytest.approx(high, abs=1e-12)
+    assert found.low is not None
+    assert found.high is not None
     assert 0.0 <= found.low <= found.share <= found.high <= 1.0
 
 

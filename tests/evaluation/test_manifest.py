@@ -54,7 +54,8 @@ def test_a_byte_order_mark_stereo_and_blank_lines_are_read(tmp_path: Path) -> No
 def test_times_of_several_words_come_from_a_sidecar(tmp_path: Path) -> None:
     sound(tmp_path / "long.wav", 10.0)
     sound(tmp_path / "other.wav", 10.0)
-    (tmp_path / "long.wav.words.csv").write_text("start_s,end_s,expected\n1,1.5,teal\n4,4.6,pause\n")
+    rows = "start_s,end_s,expected\n1,1.5,teal\n4,4.6,pause\n"
+    (tmp_path / "long.wav.words.csv").write_text(rows)
     (tmp_path / "elsewhere.csv").write_text("start_s,end_s,expected\n2,3,Violet\n")
     manifest = write_manifest(
         tmp_path / "m.csv",

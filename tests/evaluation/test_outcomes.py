@@ -23,7 +23,10 @@ def decision(
 
 
 def settled(
-    *decisions: Decision, words: tuple[PlacedWord, ...] = (), to_s: float = 10.0, from_s: float = 0.0
+    *decisions: Decision,
+    words: tuple[PlacedWord, ...] = (),
+    to_s: float = 10.0,
+    from_s: float = 0.0,
 ) -> CaseResult:
     spoken = tuple(SpokenWord(word.phrase, word.meaning) for word in words)
     case = Case(0, "a.wav", "abc", 0.0, 5.0, True, spoken)
@@ -87,7 +90,9 @@ def test_utterances_of_a_long_recording_go_to_the_word_that_they_lie_upon() -> N
         PlacedWord("pause", "pause", 20.0, 20.6, 20.6, timed=True),
     )
     found = settled(
-        decision(ACT, "teal", 10.55), decision(ACT, "violet", 15.0), decision(CONFIRM, "pause", 20.7),
+        decision(ACT, "teal", 10.55),
+        decision(ACT, "violet", 15.0),
+        decision(CONFIRM, "pause", 20.7),
         words=words, to_s=30.0,
     )  # fmt: skip
     assert [word.outcome for word in found.words] == [Outcome.RIGHT, Outcome.CONFIRMED]

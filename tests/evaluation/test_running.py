@@ -219,8 +219,7 @@ def cluster() -> Iterator[str]:
         for _ in range(2):
             start("worker", address, "--nthreads", "1", "--host", "127.0.0.1", "--no-dashboard",
                   "--memory-limit", "0")  # fmt: skip
-        import distributed
-
+        distributed: Any = pytest.importorskip("distributed")
         with distributed.Client(address) as client:
             client.wait_for_workers(2, timeout=PATIENCE_S)
         yield address
