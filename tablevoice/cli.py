@@ -432,10 +432,13 @@ def enrol(
 
 @app.command()
 def schema(
-    what: Annotated[str, typer.Argument(help="phrasebook, cell or messages.", metavar="WHAT")],
+    what: Annotated[
+        str, typer.Argument(help="phrasebook, cell, messages or results.", metavar="WHAT")
+    ],
 ) -> None:
     """Print a JSON Schema, for editors that complete and check, or for the controller."""
     from tablevoice.cell import cell_schema
+    from tablevoice.evaluation.report_folder import results_schema
     from tablevoice.nearest import advice
     from tablevoice.phrasebook import phrasebook_schema
 
@@ -443,6 +446,7 @@ def schema(
         "phrasebook": phrasebook_schema,
         "cell": cell_schema,
         "messages": messages.json_schema,
+        "results": results_schema,
     }
     with _clear_errors():
         if what not in schemas:

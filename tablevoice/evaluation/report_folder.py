@@ -11,13 +11,15 @@ import io
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, is_dataclass
+from dataclasses import asdict, dataclass, is_dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
+
+from pydantic import TypeAdapter
 
 from tablevoice.errors import StoreUnwritable
 from tablevoice.evaluation.instrument import Evaluation
-from tablevoice.evaluation.results import FORMAT, VERSION, noise_of, snr_of
+from tablevoice.evaluation.results import FORMAT, VERSION, SetupResults, noise_of, snr_of
 from tablevoice.evaluation.stimulus import LEAD_S, TAIL_S
 
 RESULTS_FILE, OUTCOMES_FILE, PAGE_FILE = "results.json", "outcomes.csv", "report.html"
@@ -43,28 +45,75 @@ DEFINITIONS: Mapping[str, str] = {
 }
 
 
-def results_json(evaluation: Evaluation) -> dict[str, Any]:
-    """All results as plain values; the same evaluation gives the same values, times apart."""
+@dataclass(frozen=True, slots=True)
+class CellNamed:
+    """Which cell was measured. ``hash`` changes with all that its listening depends on."""
+
+    table: str
+    file: str
+    hash: str
+
+
+@dataclass(frozen=True, slots=True)
+class ManifestCounted:
+    """What was heard, before noise was mixed in."""
+
+    file: str
+    recordings: int
+    words: int
+    outside_recordings: int
+    duration_s: float
+    speakers: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ResultsFile:
+    """The contents of results.json. ``snrs_db``: null is the recordings as they are."""
+
+    format: Literal["tablevoice evaluation"]
+    version: Literal[1]
+    tablevoice: str
+    cell: CellNamed
+    manifest: ManifestCounted
+    noises: tuple[str, ...]
+    snrs_db: tuple[float | None, ...]
+    definitions: Mapping[str, str]
+    setups: tuple[SetupResults, ...]
+
+
+def results_file(evaluation: Evaluation) -> ResultsFile:
+    """All results as they are written."""
     recordings = evaluation.recordings
-    return {
-        "format": FORMAT,
-        "version": VERSION,
-        "tablevoice": evaluation.version,
-        "cell": {"table": evaluation.table, "file": evaluation.cell_path.name,
-                 "hash": evaluation.cell_hash},
-        "manifest": {
-            "file": evaluation.wish.manifest.name,
-            "recordings": len(recordings),
-            "words": sum(len(one.words) for one in recordings),
-            "outside_recordings": sum(not one.words for one in recordings),
-            "duration_s": round(sum(one.duration_s for one in recordings), 3),
-            "speakers": sorted({one.speaker for one in recordings}),
-        },
-        "noises": list(evaluation.noises),
-        "snrs_db": list(evaluation.wish.snrs_db),
-        "definitions": dict(DEFINITIONS),
-        "setups": [_plain(one) for one in evaluation.setups],
-    }  # fmt: skip
+    return ResultsFile(
+        FORMAT,
+        VERSION,
+        evaluation.version,
+        CellNamed(evaluation.table, evaluation.cell_path.name, evaluation.cell_hash),
+        ManifestCounted(
+            evaluation.wish.manifest.name,
+            len(recordings),
+            sum(len(one.words) for one in recordings),
+            sum(not one.words for one in recordings),
+            sum(one.duration_s for one in recordings),
+            tuple(sorted({one.speaker for one in recordings})),
+        ),
+        evaluation.noises,
+        evaluation.wish.snrs_db,
+        dict(DEFINITIONS),
+        evaluation.setups,
+    )
+
+
+def results_json(evaluation: Evaluation) -> dict[str, Any]:
+    """All results as plain values; the same recordings give the same ones, times apart."""
+    plain: dict[str, Any] = _plain(results_file(evaluation))
+    return plain
+
+
+def results_schema() -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of results.json."""
+    schema = TypeAdapter(ResultsFile).json_schema(mode="serialization")
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
 
 
 def write_results(evaluation: Evaluation) -> tuple[Path, ...]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 from tablevoice.evaluation.costing import Memory
 from tablevoice.evaluation.curves import (
@@ -22,8 +23,8 @@ from tablevoice.evaluation.intervals import HourlyRate, Share, hourly, quantile,
 from tablevoice.evaluation.manifest import Recording
 from tablevoice.evaluation.outcomes import CaseResult, Outcome, OutsideOutcome, WordResult
 
-FORMAT = "tablevoice evaluation"
-VERSION = 1
+FORMAT: Final = "tablevoice evaluation"
+VERSION: Final = 1
 AS_RECORDED = "as recorded"
 CONTINUOUS_FROM_S = 30.0
 """An outside recording from this length on is counted by the hour, a shorter one as a clip."""

@@ -173,7 +173,7 @@ def _on_dask(
     if not batches:
         return
     try:
-        client: Any = distributed.Client(address, timeout="20s", set_as_default=False)
+        client: Any = distributed.Client(address, timeout="10s", set_as_default=False)
     except (OSError, ValueError) as error:  # TimeoutError is an OSError
         raise TablevoiceError(
             f"no Dask scheduler answers ({error}).", where=f"--dask {address}",
