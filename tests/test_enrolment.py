@@ -179,6 +179,19 @@ def test_an_enrolment_that_was_interrupted_goes_on_where_it_was(cell: Cell) -> N
     assert second.wanted() == [("teal", 3), ("pause", 1), ("pause", 2), ("pause", 3)]
 
 
+def test_a_plug_pulled_while_the_folders_change_places_loses_nothing(
+    cell: Cell, tmp_path: Path
+) -> None:
+    enrol(cell, "Alder", "--from", record(tmp_path / "files"), "--consent")
+    place = tmp_path / "voices_enrolled"
+    (place / "Alder").rename(place / ".Alder.former")  # as far as finish() came
+    Enrolment(cell, "Alder", ["teal"])
+    assert len(enrolled(cell)["Alder"]) == 18
+    (place / "Alder").rename(place / ".Alder.former")
+    assert "18 takes" in enrol(cell, "Alder", "--forget").output
+    assert list(place.iterdir()) == []
+
+
 def test_phrases_that_left_the_phrasebook_are_left_out(cell: Cell, tmp_path: Path) -> None:
     enrol(cell, "Alder", "--from", record(tmp_path / "files"), "--consent")
     (tmp_path / "book.yaml").write_text(BOOK.replace("[Violet]", "[amber]"), encoding="utf-8")

@@ -11,16 +11,19 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
+from tablevoice.acoustics.room import Room
 from tablevoice.actions import Judgement, Send
+from tablevoice.assembly import Assembly
 from tablevoice.cell import Cell, load_cell
 from tablevoice.cli import app
 from tablevoice.commands.explaining import explained, past_utterance
 from tablevoice.history import History
 from tablevoice.links import messages
 from tablevoice.listening.judging import Costs
-from tablevoice.model import Heard, Hypothesis
+from tablevoice.model import LISTENING_RATE_HZ, Clip, Heard, Hypothesis
 from tablevoice.phrasebook.choosing import Chooser
 from tablevoice.session_records import Record
+from tablevoice.simulation import SimulatedSession
 from tablevoice.table import Table
 
 BOOK = """
@@ -253,3 +256,33 @@ def test_a_table_that_never_ran_says_so_and_makes_no_history(tmp_path: Path) -> 
         assert result.exit_code == 1
         assert "no history yet" in result.stderr
     assert not (tmp_path / "history.sqlite").exists()
+
+
+def test_a_correction_in_a_simulated_session_is_answered_as_in_a_live_one(tmp_path: Path) -> None:
+    file = cell_at(tmp_path)
+    with file.open("a", encoding="utf-8") as more:
+        more.write("store: {folder: store}\n")
+    cell = load_cell(file)
+    overheard: list[Send] = []
+    with Assembly(cell) as parts:
+        assert parts.history is not None
+        with pytest.raises(RuntimeError, match="begin the history's session"):
+            parts.open_table(1)
+        parts.history.begin_session(cell.table, "0")
+        quiet = Clip(np.zeros(16_000, np.float32), LISTENING_RATE_HZ)
+        room = Room(quiet, arms=("Alder",), people=("visitor",), person_level_dbfs=None)
+        with Record(None, parts.history) as record:
+            table = parts.open_table(1)
+            session = SimulatedSession(
+                table, parts.open_ear(), room, parts.voices, record, overheard=overheard.append
+            )
+            (heard,) = [
+                action for action in table.hear(sound(pause=0.2), 1.0) if isinstance(action, Send)
+            ]
+            record.sent(heard)
+            session.receive(messages.Correct(utterance="1-1", said="pause", id="c1"))
+            session.receive(messages.Correct(utterance="1-1", said="pausse", id="c2"))
+            session.receive(messages.Correct(utterance="2-1", said="pause", id="c3"))
+        assert parts.history.corrections() == 1
+    kinds = [(sent.message.type, getattr(sent.message, "id", None)) for sent in overheard]
+    assert kinds == [("corrected", "c1"), ("error", "c2"), ("error", "c3")]
