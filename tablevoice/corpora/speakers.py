@@ -92,6 +92,12 @@ def _hibari() -> SpeechEngine:
     return HibariVoices()
 
 
+def _pico() -> SpeechEngine:
+    from tablevoice.corpora.pico_voices import PicoVoices
+
+    return PicoVoices()
+
+
 def _piper() -> SpeechEngine:
     from tablevoice.corpora.piper_voices import PiperVoices
 
@@ -99,7 +105,7 @@ def _piper() -> SpeechEngine:
 
 
 FAMILIES: Mapping[str, Callable[[], SpeechEngine]] = MappingProxyType(
-    {"espeak": _espeak, "flite": _flite, "hibari": _hibari, "piper": _piper}
+    {"espeak": _espeak, "flite": _flite, "hibari": _hibari, "pico": _pico, "piper": _piper}
 )
 """Every engine that is known, and what opens it."""
 

@@ -33,6 +33,7 @@ ONE_OF_EACH = (
     Speaker("espeak", "en-gb-scotland+f2"),
     Speaker("flite", "slt"),
     Speaker("hibari", "heart"),
+    Speaker("pico", "en-GB"),
     Speaker("piper", "en_US-joe-medium"),
 )
 
@@ -57,7 +58,7 @@ def test_hundreds_can_speak_english_and_some_other_languages() -> None:
     assert counts["flite"] >= 5
     assert counts["hibari"] >= 2
     assert len(speakers(language="de")) > 50
-    assert {speaker.family for speaker in speakers(language="fr")} == {"espeak"}
+    assert {speaker.family for speaker in speakers(language="fr")} == {"espeak", "pico"}
     british = speakers(["espeak"], language="en-gb-x-rp")
     assert british
     assert all(speaker.name.startswith("en-gb-x-rp") for speaker in british)
@@ -137,6 +138,7 @@ def test_a_text_without_words_is_refused(studio: Studio, speaker: Speaker, text:
         Speaker("espeak", "xx-none"),
         Speaker("flite", "awb_time"),
         Speaker("hibari", "nobody"),
+        Speaker("pico", "nobody"),
         Speaker("piper", "nobody"),
         Speaker("espeek", "en-us"),
     ],
@@ -145,6 +147,11 @@ def test_a_text_without_words_is_refused(studio: Studio, speaker: Speaker, text:
 def test_who_is_not_here_is_named(studio: Studio, speaker: Speaker) -> None:
     with pytest.raises(EngineFailed, match=r"no (voice|engine)"):
         studio.say(speaker, "hello")
+
+
+def test_a_word_without_end_is_refused_and_does_not_hang(studio: Studio) -> None:
+    with pytest.raises(EngineFailed, match="more than 60 letters"):
+        studio.say(Speaker("pico", "en-US"), "x" * 3_000)
 
 
 def test_a_missing_engine_is_left_out_unless_it_was_asked_for(
@@ -177,7 +184,7 @@ def test_manners_differ_and_none_of_strength_is_plain() -> None:
 
 def test_many_clips_are_the_same_from_one_process_and_from_two() -> None:
     rng = np.random.default_rng(5)
-    chosen = [Speaker("espeak", "en-us+m3"), Speaker("flite", "rms"), Speaker("hibari", "heart")]
+    chosen = [Speaker("espeak", "en-us+m3"), Speaker("flite", "rms"), Speaker("pico", "en-US")]
     requests = [
         Request(speaker, word, any_manner(rng))
         for word in (*WORDS, "", "teal", "rose")
