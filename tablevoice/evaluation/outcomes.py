@@ -14,7 +14,12 @@ from tablevoice.evaluation.trials import Decision, Trial
 from tablevoice.model import Verdict
 
 EARLY_S, LATE_S = 0.3, 0.5
-"""An utterance belongs to a word of a long recording when it touches it, give or take this."""
+"""An utterance belongs to a word of a long recording when it touches it, give or take this;
+so must one be that settles the word of a short recording."""
+
+
+NOISE = "(noise)"
+"""What an act was on that had the right meaning, but not when the word was said."""
 
 
 class Outcome(Enum):
@@ -91,7 +96,7 @@ def settle(case: Case, trial: Trial) -> CaseResult:
     words = tuple(_word(trial.words[place], found) for place, found in of_word.items())
     alone = len(trial.words) == 1 and not trial.words[0].timed
     verdicts = [
-        (decision.probability, decision.meaning == trial.words[place].meaning)
+        (decision.probability, _is_true(decision, trial.words[place]))
         for place, found in of_word.items()
         for decision in found
         if decision.meaning is not None
@@ -109,21 +114,38 @@ def _word_of(decision: Decision, trial: Trial) -> int | None:
     for place, word in enumerate(trial.words):
         if not word.timed:
             return place  # the recording is that word
-        common_s = min(decision.end_s, word.end_s + LATE_S) - max(
-            decision.start_s, word.start_s - EARLY_S
-        )
+        common_s = _common_s(decision, word)
         if common_s > 0.0 and (best is None or common_s > best[0]):
             best = (common_s, place)
     return None if best is None else best[1]
 
 
+def _is_true(decision: Decision, word: PlacedWord) -> bool:
+    return decision.meaning == word.meaning and _common_s(decision, word) > 0.0
+
+
+def _common_s(decision: Decision, word: PlacedWord) -> float:
+    """How long an utterance and a word, give or take, lie upon each other; negative: apart."""
+    return min(decision.end_s, word.end_s + LATE_S) - max(
+        decision.start_s, word.start_s - EARLY_S
+    )
+
+
 def _word(word: PlacedWord, decisions: list[Decision]) -> WordResult:
-    """The worst that was done with it counts; else the best."""
-    acts = [one for one in decisions if one.verdict is Verdict.ACT]
-    confirms = [one for one in decisions if one.verdict is Verdict.CONFIRM]
-    asked = [one for one in decisions if one.verdict is Verdict.ASK_AGAIN]
-    wrong = [one for one in acts if one.meaning != word.meaning]
+    """The worst that was done with it counts; else the best.
+
+    An act on the right meaning by an utterance that does not touch the word was not right
+    but luck: the table acted on noise. What was heard elsewhere and not acted on counts for
+    nothing.
+    """
+    touching = [one for one in decisions if _common_s(one, word) > 0.0]
+    acts = [one for one in touching if one.verdict is Verdict.ACT]
+    confirms = [one for one in touching if one.verdict is Verdict.CONFIRM]
+    asked = [one for one in touching if one.verdict is Verdict.ASK_AGAIN]
+    wrong = [one for one in decisions if one.verdict is Verdict.ACT
+             and (one.meaning != word.meaning or one not in touching)]  # fmt: skip
     confirmed = [one for one in confirms if one.meaning == word.meaning]
+    highest = max((one.probability_of(word.meaning) for one in touching), default=0.0)
     if wrong:
         outcome, settled = Outcome.WRONG, wrong[0]
     elif acts:
@@ -135,19 +157,15 @@ def _word(word: PlacedWord, decisions: list[Decision]) -> WordResult:
     elif asked:
         outcome, settled = Outcome.ASKED_AGAIN, asked[0]
     else:
-        best = max(decisions, key=lambda one: one.probability, default=None)
-        return WordResult(
-            word, Outcome.MISSED, best, None, None, None, _highest(decisions, word.meaning)
-        )
+        best = max(touching, key=lambda one: one.probability, default=None)
+        return WordResult(word, Outcome.MISSED, best, None, None, None, highest)
+    taken_for = settled.meaning
+    if outcome is Outcome.WRONG and taken_for == word.meaning:
+        taken_for = NOISE
     spent_s = settled.at_s + settled.computing_s
     return WordResult(
-        word, outcome, settled, settled.meaning, spent_s - word.end_s, spent_s - word.peak_end_s,
-        _highest(decisions, word.meaning),
-    )  # fmt: skip
-
-
-def _highest(decisions: list[Decision], meaning: str) -> float:
-    return max((one.probability_of(meaning) for one in decisions), default=0.0)
+        word, outcome, settled, taken_for, spent_s - word.end_s, spent_s - word.peak_end_s, highest
+    )
 
 
 def _outside(decisions: list[Decision], trial: Trial) -> OutsideResult:

@@ -33,13 +33,14 @@ table { border-collapse: collapse; margin: .6rem 0 1rem; font-size: .86rem; }
 th, td { padding: .25rem .55rem; text-align: right; }
 td { white-space: nowrap; font-variant-numeric: tabular-nums; }
 tr.first td, tr.all td { border-top: 1px solid var(--line); }
-th { color: var(--soft); font-weight: 600; vertical-align: bottom; max-width: 7rem; }
+th { color: var(--soft); font-weight: 600; vertical-align: bottom; max-width: 9rem; }
 th:first-child, td:first-child { text-align: left; } td small { color: var(--soft); }
 tr.worst td { background: #fdf0f3; } tr.all td { border-top: 2px solid var(--soft); }
 .tag { background: var(--bad); color: #fff; border-radius: .25rem; padding: 0 .35rem;
   font-size: .75rem; margin-left: .4rem; }
 .cards { display: flex; flex-wrap: wrap; gap: .8rem; margin: 1rem 0; }
-.card { border: 1px solid var(--line); border-radius: .5rem; padding: .8rem 1rem; flex: 1 1 15rem; }
+.card { border: 1px solid var(--line); border-radius: .5rem; padding: .8rem 1rem;
+  flex: 1 1 15rem; max-width: 24rem; }
 .card h3 { margin: 0 0 .3rem; } .card dl { display: grid; grid-template-columns: 1fr auto;
   gap: .15rem .8rem; margin: 0; } .card dt { color: var(--soft); }
 .card dd { margin: 0; text-align: right; font-variant-numeric: tabular-nums; }
@@ -267,7 +268,8 @@ def _probabilities(evaluation: Evaluation) -> str:
         parts.append(
             "<div><h3>Detection errors</h3><p>What other thresholds on the probability would"
             " give: few outside clips accepted to the left, few words missed at the bottom. Nearer"
-            " to the lower left corner is better.</p>" + _image(det, "Detection errors") + "</div>"
+            " to the lower left corner is better. On the grey line both are equally"
+            " frequent.</p>" + _image(det, "Detection errors") + "</div>"
         )
     if calibration is not None:
         parts.append(
@@ -275,7 +277,7 @@ def _probabilities(evaluation: Evaluation) -> str:
             " probable, 80 % should be right. Points below the line: too sure of itself.</p>"
             + _image(calibration, "Reliability") + "</div>"
         )  # fmt: skip
-    return f'<h2>What the probabilities are worth</h2><div class="pair">{"".join(parts)}</div>'
+    return f"<h2>What the probabilities are worth</h2>{''.join(parts)}"
 
 
 def _time_and_cost(evaluation: Evaluation) -> str:
@@ -320,7 +322,11 @@ def _terms(evaluation: Evaluation) -> str:
 
 
 def _table(head: Sequence[str], rows: Iterable[tuple[str, Sequence[str]]]) -> str:
-    """``rows``: a class, and cells that are HTML already."""
+    """``rows``: a class, and cells that are HTML already. Columns without a value go."""
+    rows = list(rows)
+    used = [at for at in range(len(head)) if any(cells[at] for _, cells in rows)]
+    head = [head[at] for at in used]
+    rows = [(kind, [cells[at] for at in used]) for kind, cells in rows]
     top = "".join(f"<th>{escape(name)}</th>" for name in head)
     body = "".join(
         f'<tr class="{kind}">' + "".join(f"<td>{cell}</td>" for cell in cells) + "</tr>"

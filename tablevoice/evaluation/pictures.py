@@ -37,7 +37,8 @@ OUTCOMES: Mapping[Outcome, tuple[str, str]] = {
 """In the order in which bars are stacked, with their words and colours."""
 
 SETUP_COLOURS = ("#1f5f99", "#c8702a", "#1b7f5c", "#7a4fa3")
-_DET_TICKS = (0.001, 0.01, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 0.9, 0.99)
+_DET_TICKS = (0.001, 0.01, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 0.99)
+_DET_COLUMNS = 3
 _BAR_IN = 0.30
 
 
@@ -108,7 +109,9 @@ def by_ratio(setups: Sequence[SetupResults]) -> str | None:
     below.set_title("wrong, acted on", fontsize=10)
     above.set_ylim(0, 102)
     below.set_ylim(bottom=0)
+    measured = sorted({ratio for found in series.values() for ratio, _ in found})
     for axes in (above, below):
+        axes.set_xticks(measured, [f"{ratio:g}" for ratio in measured])
         axes.set_xlabel("speech above the noise, dB")
         axes.set_ylabel("% of the words")
     above.legend(fontsize=8, frameon=False, loc="lower right")
@@ -141,41 +144,45 @@ def confusion(found: Confusion, name: str) -> str:
 
 
 def detection(setups: Sequence[SetupResults]) -> str | None:
-    """Detection-error curves: misses against false acceptances; ``None`` without any."""
+    """Detection-error curves: misses against false acceptances, a panel for each noise and
+    ratio; ``None`` without any."""
     mixes = list(dict.fromkeys(curve.name for one in setups for curve in one.detection))
     if not mixes:
         return None
-    figure, axes = _figure(6.2, 5.4)
-    for one, colour in zip(setups, _colours(setups), strict=True):
-        for curve in one.detection:
-            _det_line(axes, curve, one.setup, colour, mixes, len(setups))
+    columns = min(len(mixes), _DET_COLUMNS)
+    rows = -(-len(mixes) // columns)
+    side = 5.4 if len(mixes) == 1 else 3.3
+    figure, panels = _figures(len(mixes), side * columns, side * rows, columns)
     ticks = [deviate(share) for share in _DET_TICKS]
     labels = [f"{100 * share:g}" for share in _DET_TICKS]
     low, high = deviate(LEAST_DRAWN), deviate(0.99)
-    axes.plot([low, high], [low, high], color="#bbb", linewidth=0.8, zorder=0)
-    axes.set_xticks(ticks, labels)
-    axes.set_yticks(ticks, labels)
-    axes.set_xlim(low - 0.1, high)
-    axes.set_ylim(low - 0.1, high)
-    axes.set_xlabel("outside clips accepted, %")
-    axes.set_ylabel("words missed, %")
-    axes.legend(fontsize=8, frameon=False)
+    for place, (mix, axes) in enumerate(zip(mixes, panels, strict=True)):
+        axes.plot([low, high], [low, high], color="#bbb", linewidth=0.8, zorder=0)
+        for one, colour in zip(setups, _colours(setups), strict=True):
+            for curve in one.detection:
+                if curve.name == mix:
+                    _det_line(axes, curve, one.setup, colour)
+        axes.set_title(mix, fontsize=9)
+        axes.set_xticks(ticks, labels, fontsize=7)
+        axes.set_yticks(ticks, labels, fontsize=7)
+        axes.set_xlim(low - 0.1, high)
+        axes.set_ylim(low - 0.1, high)
+        if place >= len(mixes) - columns:
+            axes.set_xlabel("outside clips accepted, %")
+        if place % columns == 0:
+            axes.set_ylabel("words missed, %")
+        axes.legend(fontsize=7, frameon=False, loc="lower left")
     return _svg(figure, "detection")
 
 
-def _det_line(
-    axes: Axes, curve: Detection, setup: str, colour: str, mixes: Sequence[str], setups: int
-) -> None:
-    mix = mixes.index(curve.name)
-    text = f"{curve.name}" if setups == 1 else f"{setup}, {curve.name}"
+def _det_line(axes: Axes, curve: Detection, setup: str, colour: str) -> None:
+    text = setup
     if curve.equal_error is not None:
-        text += f" (equal at {100 * curve.equal_error:.0f} %)"
+        text += f": equal at {100 * curve.equal_error:.0f} %"
     axes.step(
         [deviate(point.false_acceptance) for point in curve.points],
         [deviate(point.miss) for point in curve.points],
-        where="post", linewidth=1.6, label=text,
-        color=SETUP_COLOURS[mix % 4] if setups == 1 else colour,
-        linestyle=("-", "--", ":", "-.")[mix % 4],
+        where="post", linewidth=1.5, label=text, color=colour,
     )  # fmt: skip
 
 
@@ -260,12 +267,16 @@ def _figure(width_in: float, height_in: float) -> tuple[Figure, Axes]:
     return figure, axes
 
 
-def _figures(count: int, width_in: float, height_in: float) -> tuple[Figure, list[Axes]]:
+def _figures(
+    count: int, width_in: float, height_in: float, columns: int | None = None
+) -> tuple[Figure, list[Axes]]:
     # Not by pyplot: that keeps every figure and may look for a screen.
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(width_in, height_in), layout="constrained")
-    axes = [figure.add_subplot(1, count, place + 1) for place in range(count)]
+    across = columns or count
+    rows = -(-count // across)
+    axes = [figure.add_subplot(rows, across, place + 1) for place in range(count)]
     for one in axes:
         one.spines[["top", "right"]].set_visible(False)
         one.grid(visible=True, color="#eee", linewidth=0.8)

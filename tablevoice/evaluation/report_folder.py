@@ -37,7 +37,7 @@ DEFINITIONS: Mapping[str, str] = {
     "latency": "stream time from the word's end to the block of 20 ms that brought the verdict,"
     " plus the processor time of that block; of right and confirmed words",
     "right": "acted on with the right meaning and on nothing else",
-    "wrong": "acted on with any other meaning",
+    "wrong": "acted on with any other meaning, or when the word was not being said",
     "clips_and_hours": "outside recordings of less than 30 s are counted as clips, longer ones and"
     " the gaps between timed words by the hour",
     "times_real_time": "processor time over duration of all that was heard, on one core",

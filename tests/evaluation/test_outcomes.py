@@ -41,8 +41,8 @@ TEAL = PlacedWord("teal", "teal", 2.4, 2.9, 2.95, timed=False)
     [
         ([decision(ACT, "teal")], Outcome.RIGHT, "teal"),
         ([decision(ACT, "violet")], Outcome.WRONG, "violet"),
-        ([decision(ACT, "teal"), decision(ACT, "stop", 4.0)], Outcome.WRONG, "stop"),
-        ([decision(AGAIN, "violet"), decision(ACT, "teal", 4.0)], Outcome.RIGHT, "teal"),
+        ([decision(ACT, "teal"), decision(ACT, "stop", 6.0)], Outcome.WRONG, "stop"),
+        ([decision(AGAIN, "violet"), decision(ACT, "teal", 3.3)], Outcome.RIGHT, "teal"),
         ([decision(CONFIRM, "teal")], Outcome.CONFIRMED, "teal"),
         ([decision(CONFIRM, "violet")], Outcome.CONFIRMED_WRONG, "violet"),
         ([decision(CONFIRM, "violet"), decision(CONFIRM, "teal")], Outcome.CONFIRMED, "teal"),
@@ -59,6 +59,19 @@ def test_the_worst_that_was_done_with_a_word_counts(
     (word,) = found.words
     assert (word.outcome, word.taken_for) == (outcome, taken_for)
     assert found.outside is None
+
+
+def test_an_act_on_noise_is_wrong_whatever_its_meaning() -> None:
+    early = decision(ACT, "teal", 1.5)
+    lucky = settled(early, words=(TEAL,)).words[0]
+    assert (lucky.outcome, lucky.taken_for, lucky.probability) == (Outcome.WRONG, "(noise)", 0.0)
+    twice = settled(early, decision(ACT, "teal"), words=(TEAL,))
+    assert twice.words[0].outcome is Outcome.WRONG
+    assert twice.verdicts == ((0.8, False), (0.8, True))
+    asked = settled(decision(AGAIN, "teal", 1.5), decision(ACT, "teal"), words=(TEAL,))
+    assert asked.words[0].outcome is Outcome.RIGHT
+    only_asked = settled(decision(CONFIRM, "teal", 1.5), words=(TEAL,))
+    assert only_asked.words[0].outcome is Outcome.MISSED
 
 
 def test_the_wait_runs_from_the_words_end_to_the_verdict_with_its_computing() -> None:
@@ -112,7 +125,7 @@ def test_a_piece_counts_only_what_ends_within_it() -> None:
 
 
 def test_every_utterance_with_a_meaning_says_how_true_its_probability_was() -> None:
-    found = settled(decision(ACT, "teal"), decision(AGAIN, "stop", 4.0, 0.3), words=(TEAL,))
+    found = settled(decision(ACT, "teal"), decision(AGAIN, "stop", 3.2, 0.3), words=(TEAL,))
     assert found.verdicts == ((0.8, True), (0.3, False))
     assert settled(decision(IGNORE, "teal", probability=0.1)).verdicts == ((0.1, False),)
 
