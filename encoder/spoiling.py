@@ -1,0 +1,221 @@
+"""Spoils clean speech as rooms, machines and microphones do, many clips at once on the GPU.
+
+Knows flat arrays of 16-bit clips and of noises; knows no labels and no network. All
+random numbers come from PyTorch's generator, seeded by ``train.py``.
+"""
+
+from __future__ import annotations
+
+import math
+
+import torch
+from torch import Tensor
+
+RATE_HZ = 16_000
+
+
+class Bank:
+    """Clips end to end in one array on the device, cut out in batches."""
+
+    def __init__(self, samples: Tensor, starts: Tensor, lengths: Tensor) -> None:
+        self.samples, self.starts, self.lengths = samples, starts, lengths
+
+    def __len__(self) -> int:
+        return len(self.starts)
+
+    def placed(self, which: Tensor, at: Tensor, warp: Tensor, size: int) -> Tensor:
+        """Clips ``which`` resampled by ``warp`` and set at sample ``at`` of ``(n, size)`` zeros.
+
+        The pace swings by up to an eighth within the clip, as nobody speaks like a clock.
+        """
+        device = self.samples.device
+        place = (torch.arange(size, device=device)[None] - at[:, None]).float()
+        lengths = self.lengths[which][:, None]
+        period = uniform(len(which), 0.5, 1.5, device)[:, None] * lengths.float()
+        phase = uniform(len(which), 0.0, 6.28, device)[:, None]
+        swing = uniform(len(which), 0.0, 0.12, device)[:, None] * period / 6.2832
+        turn = 6.2832 * place / period + phase
+        source = place * warp[:, None] + swing * (torch.sin(turn) - torch.sin(phase))
+        inside = (source >= 0) & (source < lengths - 1)
+        whole = source.clamp(min=0).floor()
+        rest = (source - whole).clamp(0, 1)
+        index = self.starts[which][:, None] + torch.minimum(whole.long(), lengths - 2)
+        value = self.samples[index].float() * (1 - rest) + self.samples[index + 1].float() * rest
+        return value * inside / 32768
+
+    def stretch(self, count: int, size: int) -> Tensor:
+        """Random stretches of the whole array, ``(count, size)``."""
+        start = torch.randint(0, len(self.samples) - size, (count,), device=self.samples.device)
+        index = start[:, None] + torch.arange(size, device=self.samples.device)[None]
+        return self.samples[index].float() / 32768
+
+
+def uniform(count: int, low: float, high: float, device: torch.device) -> Tensor:
+    return torch.rand(count, device=device) * (high - low) + low
+
+
+def filtered(samples: Tensor, response: Tensor) -> Tensor:
+    """Each row by its own impulse response, by the fast Fourier transform."""
+    size = samples.shape[1] + response.shape[1]
+    size = 1 << (size - 1).bit_length()
+    spectrum = torch.fft.rfft(samples, size) * torch.fft.rfft(response, size)
+    return torch.fft.irfft(spectrum, size)[:, : samples.shape[1]]
+
+
+def rooms(count: int, device: torch.device) -> Tensor:
+    """Impulse responses: a direct path, a few early echoes and an exponential tail."""
+    size = 8000
+    time = torch.arange(size, device=device)[None] / RATE_HZ
+    rt60_s = uniform(count, 0.08, 0.8, device)[:, None]
+    tail = torch.randn(count, size, device=device) * torch.exp(-6.9 * time / rt60_s)
+    late = (uniform(count, 0.002, 0.02, device) * RATE_HZ)[:, None]
+    tail = tail * (torch.arange(size, device=device)[None] > late)
+    tail = tail / tail.pow(2).sum(1, keepdim=True).sqrt()
+    direct_db = uniform(count, -2.0, 18.0, device)[:, None]
+    response = tail * 10 ** (-direct_db / 20)
+    response[:, 0] = 1.0
+    response[torch.rand(count, device=device) < 0.25, 1:] = 0.0  # a close microphone
+    return response
+
+
+def coloured(count: int, size: int, device: torch.device) -> Tensor:
+    """Noise of random spectrum: a tilt, a few resonances, hum and its harmonics, beats, knocks."""
+    spectrum = torch.fft.rfft(torch.randn(count, size, device=device))
+    hz = torch.linspace(0, RATE_HZ / 2, spectrum.shape[1], device=device)[None]
+    octave = torch.log2((hz + 30) / 500)
+    shape_db = -uniform(count, -3.0, 6.0, device)[:, None] * octave
+    for _ in range(4):
+        centre = 2 ** uniform(count, 6.3, 12.9, device)[:, None]
+        wide = uniform(count, 0.05, 0.9, device)[:, None]
+        height = uniform(count, -10, 22, device)[:, None]
+        shape_db = shape_db + height * torch.exp(-0.5 * (torch.log2((hz + 1) / centre) / wide) ** 2)
+    noise = torch.fft.irfft(spectrum * 10 ** (shape_db / 20), size)
+    noise = noise / noise.std(1, keepdim=True)
+    time = torch.arange(size, device=device)[None] / RATE_HZ
+    # Slow beats: pumps and compressors.
+    beat = uniform(count, 0.3, 14, device)[:, None]
+    depth = uniform(count, 0, 1, device)[:, None] * (torch.rand(count, 1, device=device) < 0.5)
+    phase = uniform(count, 0, 6.28, device)[:, None]
+    noise = noise * (1 + depth * torch.sin(2 * math.pi * beat * time + phase))
+    # Tones that may glide: hum, fans, servos.
+    for _ in range(3):
+        start = 2 ** uniform(count, 5.6, 11.5, device)[:, None]
+        glide = uniform(count, -1.5, 1.5, device)[:, None]
+        glide = glide * (torch.rand(count, 1, device=device) < 0.5)
+        turn = 2 * math.pi * start * time * (1 + 0.5 * glide * time / 3.2)
+        level = 10 ** (uniform(count, -30, 6, device)[:, None] / 20)
+        harmonics = torch.sin(turn) + 0.6 * torch.sin(2 * turn) + 0.4 * torch.sin(3 * turn)
+        noise = noise + level * harmonics * (torch.rand(count, 1, device=device) < 0.4)
+    # Knocks and hisses: valves, parts that meet.
+    knocks = torch.zeros(count, size, device=device)
+    for _ in range(3):
+        at = uniform(count, 0, size / RATE_HZ, device)[:, None]
+        decay = 10 ** uniform(count, -2.5, -0.6, device)[:, None]
+        since = time - at
+        burst = torch.exp(-since.clamp(min=0) / decay) * (since >= 0)
+        level = 10 ** (uniform(count, 0, 22, device)[:, None] / 20)
+        knocks = knocks + burst * level * (torch.rand(count, 1, device=device) < 0.4)
+    return noise + knocks * torch.randn(count, size, device=device)
+
+
+def microphone(samples: Tensor) -> Tensor:
+    """Random smooth colour, and now and then a narrow band or clipping."""
+    count, size = samples.shape
+    device = samples.device
+    spectrum = torch.fft.rfft(samples)
+    hz = torch.linspace(0, RATE_HZ / 2, spectrum.shape[1], device=device)[None]
+    octave = torch.log2((hz + 60) / 1000)
+    shape_db = uniform(count, -4, 4, device)[:, None] * octave
+    for _ in range(3):
+        centre = 2 ** uniform(count, 7, 12.9, device)[:, None]
+        wide = uniform(count, 0.2, 1.2, device)[:, None]
+        height = uniform(count, -9, 7, device)[:, None]
+        shape_db = shape_db + height * torch.exp(-0.5 * (torch.log2((hz + 1) / centre) / wide) ** 2)
+    low = uniform(count, 20, 350, device)[:, None]
+    shape_db = shape_db - 10 * torch.log10(1 + (low / (hz + 1)) ** 4)
+    top = torch.where(torch.rand(count, device=device) < 0.25,
+                      uniform(count, 3300, 7000, device), torch.full((count,), 9000.0, device=device))
+    shape_db = shape_db - 10 * torch.log10(1 + (hz / top[:, None]) ** 16)
+    samples = torch.fft.irfft(spectrum * 10 ** (shape_db / 20), size)
+    peak = samples.abs().amax(1, keepdim=True) + 1e-6
+    limit = peak * torch.where(torch.rand(count, 1, device=device) < 0.12,
+                               uniform(count, 0.1, 0.6, device)[:, None], torch.ones(1, device=device))
+    samples = torch.minimum(torch.maximum(samples, -limit), limit)
+    level = 10 ** (uniform(count, -45, -2, device)[:, None] / 20)
+    samples = samples / (samples.abs().amax(1, keepdim=True) + 1e-6) * level
+    # The converter's own noise.
+    return samples + torch.randn_like(samples) * 10 ** (uniform(count, -90, -66, device)[:, None] / 20)
+
+
+def level(samples: Tensor, inside: Tensor) -> Tensor:
+    """Root mean square over the marked samples, ``(n, 1)``."""
+    power = (samples ** 2 * inside).sum(1, keepdim=True) / inside.sum(1, keepdim=True).clamp(min=1)
+    return power.sqrt() + 1e-7
+
+
+class Noises:
+    """A store of made noises, rooms and talk, drawn from at random: making is the dear part."""
+
+    def __init__(self, banks: list[Bank], device: torch.device, count: int) -> None:
+        size = 96_000
+        self._size = size
+        self._rooms = torch.cat([rooms(256, device) for _ in range(max(1, count // 256))])
+        machines, talk = [], []
+        for _ in range(max(1, count // 64)):
+            machine = coloured(64, size, device)
+            machines.append((machine / machine.std(1, keepdim=True) * 3000).clamp(
+                -32767, 32767).short())
+            mixture = torch.zeros(64, size, device=device)
+            for index in range(6):
+                keep = (torch.rand(64, 1, device=device) < 0.5) | (index == 0)
+                part = banks[int(torch.randint(0, len(banks), (1,)))].stretch(64, size)
+                mixture = mixture + part / (part.std(1, keepdim=True) + 1e-4) * keep
+            mixture = filtered(mixture, self.some_rooms(64))
+            talk.append((mixture / (mixture.std(1, keepdim=True) + 1e-5) * 3000).clamp(
+                -32767, 32767).short())
+        self._machines, self._talk = torch.cat(machines).flatten(), torch.cat(talk).flatten()
+
+    def some_rooms(self, count: int) -> Tensor:
+        return self._rooms[torch.randint(0, len(self._rooms), (count,), device=self._rooms.device)]
+
+    def _stretch(self, store: Tensor, count: int, size: int) -> Tensor:
+        rows = len(store) // self._size
+        start = torch.randint(0, rows, (count,), device=store.device) * self._size
+        start = start + torch.randint(0, self._size - size, (count,), device=store.device)
+        index = start[:, None] + torch.arange(size, device=store.device)[None]
+        return store[index].float() / 3000
+
+    def machines(self, count: int, size: int) -> Tensor:
+        return self._stretch(self._machines, count, size)
+
+    def talk(self, count: int, size: int) -> Tensor:
+        return self._stretch(self._talk, count, size)
+
+
+def spoilt(speech: Bank, which: Tensor, size: int, noises: Noises) -> Tensor:
+    """Clips ``which`` in windows of ``size`` samples, warped, in a room, in noise, ``(n, size)``."""
+    device = speech.samples.device
+    count = len(which)
+    warp = torch.where(torch.rand(count, device=device) < 0.8,
+                       uniform(count, 0.84, 1.19, device), torch.ones(count, device=device))
+    room = size - speech.lengths[which] / warp
+    at = (torch.rand(count, device=device) * (room - 800).clamp(min=1)).long()
+    clean = speech.placed(which, at, warp, size)
+    inside = clean.abs() > 0.01
+    clean = clean / level(clean, inside)
+    clean = filtered(clean, noises.some_rooms(count))
+    kind = torch.rand(count, device=device)
+    # A third of the noise is people and music, alone or beside machines.
+    share = torch.where(kind < 0.64, torch.zeros_like(kind),
+                        torch.where(kind < 0.82, torch.ones_like(kind), torch.rand_like(kind)))
+    noise = noises.machines(count, size) * (1 - share[:, None])
+    noise = noise + noises.talk(count, size) * share[:, None]
+    # Two machines are heard more often than one.
+    second = torch.rand(count, 1, device=device) < 0.35
+    noise = noise + noises.machines(count, size) * second * torch.rand(count, 1, device=device)
+    noise = noise / level(noise, inside)
+    snr_db = torch.where(torch.rand(count, device=device) < 0.12,
+                         uniform(count, 30, 50, device), uniform(count, -8, 24, device))
+    # Talk of others must stay the quieter, or nobody could say which word was meant.
+    snr_db = torch.where(share > 0.5, snr_db.clamp(min=2), snr_db)
+    return microphone(clean + noise * 10 ** (-snr_db[:, None] / 20))

@@ -1,0 +1,279 @@
+"""Trains the encoder on what ``speech.py`` spoke.
+
+Two tasks at once: the phones of what is said, and the one direction that the Speller gives
+to exactly these phones among hundreds of other words, those that sound most alike
+included (contrastive, as A. van den Oord et al., arXiv 1807.03748, from memory). Reads new
+shards while it trains, so that speaking and training may overlap, stops after ``--seconds``
+and writes a running mean of the weights.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import time
+from pathlib import Path
+
+import numpy as np
+import torch
+from network import SENSE, Convolution, Encoder, Speller
+from speech import PHONES
+from spoiling import Bank, Noises, coloured, microphone, spoilt
+from torch import Tensor, nn
+from torch.nn import functional
+
+MOST_PHONES = 48
+NEIGHBOURS = 24
+
+
+def loaded(folder: Path, least: int, device: torch.device) -> tuple[Bank, Tensor, Tensor, int]:
+    """Every shard that is there, once there are ``least``: clips, padded phones, their counts."""
+    while len(paths := sorted(folder.glob("*.npz"))) < least:
+        time.sleep(1)
+    samples, lengths, phones, counts = [], [], [], []
+    read = 0
+    for path in paths:
+        try:
+            shard = np.load(path)
+            parts = [shard[name] for name in ("samples", "lengths", "phones", "counts")]
+        except Exception:  # still being written
+            continue
+        read += 1
+        for part, into in zip(parts, (samples, lengths, phones, counts), strict=True):
+            into.append(part)
+    length = np.concatenate(lengths).astype(np.int64)
+    many = np.concatenate(counts).astype(np.int64)
+    flat = np.concatenate(phones)
+    bank = Bank(
+        torch.from_numpy(np.concatenate(samples)).to(device),
+        torch.from_numpy(np.concatenate(([0], np.cumsum(length)[:-1]))).to(device),
+        torch.from_numpy(length).to(device))
+    padded = torch.from_numpy(rows_of(flat, many)).to(device)
+    return bank, padded, torch.from_numpy(np.minimum(many, MOST_PHONES)).to(device), read
+
+
+def rows_of(flat: np.ndarray, many: np.ndarray) -> np.ndarray:
+    """Runs of ``many`` values each as rows of ``MOST_PHONES``, zeros behind."""
+    starts = np.concatenate(([0], np.cumsum(many)[:-1]))
+    place = np.arange(MOST_PHONES)[None]
+    index = np.minimum(starts[:, None] + place, len(flat) - 1)
+    return np.where(place < many[:, None], flat[index], 0).astype(np.int8)
+
+
+def vocabulary(folder: Path, device: torch.device) -> Tensor:
+    """The phones of every word that may be said, ``(words, MOST_PHONES)``."""
+    said_as = json.loads((folder / "settings.json").read_text())["said_as"]
+    order = {phone: index + 1 for index, phone in enumerate(PHONES)}
+    rows = [[order[phone] for phone in phones] for phones in said_as.values()]
+    many = np.array([len(row) for row in rows])
+    return torch.from_numpy(rows_of(np.concatenate([np.array(row) for row in rows]), many)).to(device)
+
+
+def neighbours(speller: Speller, words: Tensor) -> Tensor:
+    """For every word the words that the Speller finds most alike, ``(words, NEIGHBOURS)``."""
+    with torch.no_grad():
+        senses = torch.cat([speller(part[:, :24].long()) for part in words.split(4096)])
+        alike = [(part @ senses.T).topk(NEIGHBOURS + 1).indices[:, 1:] for part in senses.split(2048)]
+    return torch.cat(alike)
+
+
+def unfolded(codes: np.ndarray) -> np.ndarray:
+    """8-bit mu-law (ITU-T G.711's curve, mu 255) to 16 bits."""
+    value = codes.astype(np.float32) / 127.5 - 1
+    return (np.sign(value) * (256 ** np.abs(value) - 1) / 255 * 32767).astype(np.int16)
+
+
+def quicker_convolution(device: torch.device) -> None:
+    """Time both forms of the depthwise convolution and keep the quicker one."""
+    if device.type != "cuda":
+        return
+    took = {}
+    for shifted in (False, True):
+        Convolution.shifted = shifted
+        layer = Convolution(192, 15).to(device)
+        for turn in range(6):
+            if turn == 2:
+                torch.cuda.synchronize()
+                began = time.time()
+            with torch.autocast("cuda", torch.bfloat16):
+                out = layer(torch.randn(768, 80, 192, device=device))
+            out.float().sum().backward()
+        torch.cuda.synchronize()
+        took[shifted] = time.time() - began
+    Convolution.shifted = took[True] < took[False]
+    print(f"convolution: grouped {took[False]:.3f} s, shifted {took[True]:.3f} s", flush=True)
+
+
+def masked(bands: Tensor) -> Tensor:
+    """Bands and moments put out (D. Park et al., SpecAugment, Interspeech 2019, from memory)."""
+    device = bands.device
+    for width, axis in ((9, 2), (9, 2), (9, 1)):
+        extent = bands.shape[axis]
+        start = torch.randint(0, extent, (len(bands), 1), device=device)
+        length = torch.randint(0, width, (len(bands), 1), device=device)
+        place = torch.arange(extent, device=device)[None]
+        covered = (place >= start) & (place < start + length)
+        bands = bands.masked_fill(covered[:, :, None] if axis == 1 else covered[:, None, :], 0.0)
+    return bands
+
+
+class Sense(nn.Module):
+    """What the contrastive task learns beside the encoder: spelling, sharpness, nothing said."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.speller = Speller()
+        self.sharpness = nn.Parameter(torch.tensor(2.5))
+        self.nobody = nn.Parameter(torch.randn(SENSE) * 0.1)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("speech", type=Path)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--others", type=Path, help="npz of mu-law noises: human talk, music")
+    parser.add_argument("--begin-with", type=Path, help="weights of an earlier training")
+    parser.add_argument("--seconds", type=float, default=500)
+    parser.add_argument("--batch", type=int, default=768)
+    parser.add_argument("--least", type=int, default=30)
+    parser.add_argument("--rate", type=float, default=1.0e-3)
+    parser.add_argument("--noises", type=int, default=3072)
+    options = parser.parse_args()
+    options.out.mkdir(parents=True, exist_ok=True)
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    torch.manual_seed(2)
+    torch.backends.cuda.matmul.allow_tf32 = True
+    torch.backends.cudnn.allow_tf32 = True
+    began = time.time()
+    quicker_convolution(device)
+    network, mean = Encoder().to(device), Encoder().to(device)
+    sense, sense_mean = Sense().to(device), Sense().to(device)
+    if options.begin_with:
+        state = torch.load(options.begin_with, map_location=device)
+        if "sense" in state:
+            sense.load_state_dict({k: v.float() for k, v in state["sense"].items()})
+        state = state.get("encoder", state)
+        lacking = network.load_state_dict({k: v.float() for k, v in state.items()}, strict=False)
+        print("begun anew:", sorted({name.split(".")[0] for name in lacking.missing_keys}))
+    mean.load_state_dict(network.state_dict())
+    sense_mean.load_state_dict(sense.state_dict())
+    both = [*network.parameters(), *sense.parameters()]
+    slow = [*mean.parameters(), *sense_mean.parameters()]
+    optimiser = torch.optim.AdamW(both, lr=options.rate, betas=(0.9, 0.98), weight_decay=0.02)
+    bank, phones, counts, read = loaded(options.speech, options.least, device)
+    words = vocabulary(options.speech, device)
+    banks = [bank]
+    if options.others:
+        codes = np.load(options.others)
+        banks += [Bank(torch.from_numpy(unfolded(codes[name])).to(device), torch.zeros(1),
+                       torch.zeros(1)) for name in codes.files]
+    noises = Noises(banks, device, options.noises)
+    print(f"{len(bank)} clips of {read} shards after {time.time() - began:.0f} s", flush=True)
+    looked = time.time()
+    near: Tensor | None = None
+    network.train()
+    running, step, begun_at = np.zeros(2), 0, time.time() - began
+    while (gone := time.time() - began) < options.seconds:
+        if time.time() - looked > 45 and len(list(options.speech.glob("*.npz"))) > read * 1.5:
+            del bank
+            bank, phones, counts, read = loaded(options.speech, 1, device)
+            looked = time.time()
+            print(f"{len(bank)} clips", flush=True)
+        if step % 400 == (250 if near is None else 0):
+            near = neighbours(sense.speller, words)
+        long = torch.rand(()) < 0.22
+        size = 54_400 if long else 25_600
+        batch = options.batch // 2 if long else options.batch
+        which = torch.randint(0, len(bank), (batch * 4,), device=device)
+        which = which[bank.lengths[which] < (size - 3200) * 0.84][:batch]
+        if len(which) < 8:
+            continue
+        with torch.no_grad():
+            heard = spoilt(bank, which, size, noises)
+            label, count = phones[which].long(), counts[which].clone()
+            nobody = torch.rand(len(which), device=device) < 0.03
+            nobody[0] = True
+            alone = int(nobody.sum())
+            heard[nobody] = microphone(
+                noises.machines(alone, size) if step % 2 else noises.talk(alone, size))
+            count[nobody] = 0  # machines, or other people far away
+            bands = masked(network.front_end(heard))
+            # What else might have been said: others of the batch, look-alikes, any word.
+            pool = [label[:, :MOST_PHONES], words[torch.randint(
+                0, len(words), (1024,), device=device)].long()]
+            if near is not None:
+                pool.append(nearest_rows(label, words, near))
+            spelt = torch.unique(torch.cat(pool), dim=0)
+            target = row_of(label, spelt)
+        done = gone / options.seconds
+        rate = options.rate * min(1.0, (step + 1) / 200) * (
+            1.0 if done < 0.3 else max(0.01, 1 - (done - 0.3) / 0.69))
+        for group in optimiser.param_groups:
+            group["lr"] = rate
+        with torch.autocast(device.type, torch.bfloat16):
+            scores, _, said = network.from_bands(bands)
+            senses = sense.speller(spelt)
+        steps = torch.full((len(which),), scores.shape[1], dtype=torch.long, device=device)
+        scores = scores.float()
+        phone_loss = functional.ctc_loss(
+            scores.transpose(0, 1), label, steps, count, zero_infinity=True)
+        senses = torch.cat((senses.float(), functional.normalize(sense.nobody, dim=0)[None]))
+        target = torch.where(nobody, len(spelt), target)
+        logits = said.float() @ senses.T * sense.sharpness.exp().clamp(max=60)
+        sense_loss = functional.cross_entropy(logits, target)
+        loss = 0.6 * phone_loss + sense_loss
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(both, 2.0)
+        optimiser.step()
+        step += 1
+        with torch.no_grad():
+            share = min(0.998, step / (step + 20))
+            torch._foreach_lerp_([p.data for p in slow], [p.data for p in both], 1 - share)
+        if step % 25 == 0:
+            now = np.array([float(phone_loss), float(sense_loss)])
+            running = 0.85 * running + 0.15 * now if running.any() else now
+            if step % 200 == 0:
+                right = (logits.argmax(1) == target).float().mean()
+                pace = step / (time.time() - began - begun_at)
+                print(f"{gone:5.0f} s step {step} ({pace:.1f}/s) phones {running[0]:.3f} sense "
+                      f"{running[1]:.3f} right {float(right):.2f} of {len(spelt)}", flush=True)
+    half = {"encoder": {k: v.half().cpu() for k, v in mean.state_dict().items()},
+            "sense": {k: v.half().cpu() for k, v in sense_mean.state_dict().items()}}
+    torch.save(half, options.out / "encoder.pt")
+    print(f"{step} steps, sharpness {float(sense.sharpness.exp()):.1f}", flush=True)
+
+
+def row_of(rows: Tensor, table: Tensor) -> Tensor:
+    """The index in ``table`` (unique rows) of each of ``rows``."""
+    key = _keys(table)
+    order = key.argsort()
+    return order[torch.searchsorted(key[order], _keys(rows))]
+
+
+def nearest_rows(label: Tensor, words: Tensor, near: Tensor) -> Tensor:
+    """Four look-alikes of each label that is a single word of the vocabulary."""
+    key = _keys(words.long())
+    order = key.argsort()
+    wanted = _keys(label)
+    place = torch.searchsorted(key[order], wanted).clamp(max=len(key) - 1)
+    index = order[place]
+    known = index[key[index] == wanted]
+    pick = torch.randint(0, near.shape[1], (len(known), 4), device=label.device)
+    return words[near[known].gather(1, pick).flatten()].long()
+
+
+_FACTORS: dict[torch.device, Tensor] = {}
+
+
+def _keys(rows: Tensor) -> Tensor:
+    """One number a row of phones (a polynomial hash in 64 bits)."""
+    factors = _FACTORS.get(rows.device)
+    if factors is None:
+        made = [pow(1_000_003, place, 2**61 - 1) for place in range(MOST_PHONES)]
+        factors = _FACTORS[rows.device] = torch.tensor(made, device=rows.device)
+    return (rows.long() * factors).sum(1)
+
+
+if __name__ == "__main__":
+    main()
