@@ -39,10 +39,10 @@ def test_letters_that_rhyme_come_out_far_worse_than_the_spelling_alphabet() -> N
     ICAO Annex 10, volume II (the alphabet), and the E-set of Rabiner and Wilpon's work on
     recognising letters (both from memory).
     """
-    trials = Trials(snrs_db=(10.0,), speakers=6, noise="fan")
+    trials = Trials(snrs_db=(15.0,), speakers=9, noise="fan")
     rhyming, spelt = (measure(checked_words(words, trials), trials) for words in (E_SET, SPELLING))
     worse, better = rhyming.right(), spelt.right()
-    assert worse.of == better.of == 9 * 6
+    assert worse.of == better.of == 9 * 9
     assert worse.high is not None
     assert better.low is not None
     assert worse.high < better.low  # the 95 % intervals do not touch
