@@ -35,7 +35,10 @@ JOBS_AT_ONCE = 4
 
 QUEUED_PER_WORKER = 3
 _DASK_QUEUED_PER_THREAD = 2
-_SOURCES = ("listening", "acoustics", "corpora", "evaluation/stimulus.py", "evaluation/trials.py")
+_SOURCES = (
+    "listening", "acoustics", "corpora/noises.py", "corpora/music.py", "evaluation/stimulus.py",
+    "evaluation/trials.py",
+)  # fmt: skip
 
 
 def cell_fingerprint(cell: Cell) -> str:
