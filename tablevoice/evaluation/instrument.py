@@ -6,7 +6,6 @@ command and the benchmarks begin here.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,11 +18,12 @@ from tablevoice.cell import Cell
 from tablevoice.errors import AudioUnavailable, FileRefused, Problem
 from tablevoice.evaluation.cases import UNCUT_S, NoiseChoice, plan
 from tablevoice.evaluation.costing import measure_memory
+from tablevoice.evaluation.fingerprint import cell_fingerprint
 from tablevoice.evaluation.manifest import Recording, content_hash, read_manifest
 from tablevoice.evaluation.outcomes import CaseResult, settle
 from tablevoice.evaluation.phrases import phrases_of
 from tablevoice.evaluation.results import SetupResults, count_setup, with_memory
-from tablevoice.evaluation.running import Progress, carry_out, cell_fingerprint
+from tablevoice.evaluation.running import Progress, carry_out
 from tablevoice.evaluation.stimulus import MADE_NOISES, SHOP, long_level_dbfs
 from tablevoice.evaluation.trial_file import TrialFile
 from tablevoice.nearest import advice
@@ -150,11 +150,3 @@ def choose_noises(
     if problems:
         raise FileRefused(problems)
     return tuple(choices)
-
-
-def usable_cores() -> int:
-    """How many cores this process may use."""
-    try:
-        return len(os.sched_getaffinity(0))
-    except AttributeError:  # not on every system
-        return os.cpu_count() or 1

@@ -6,7 +6,6 @@ them back: that of the plan, however many workers there were. Judges nothing.
 
 from __future__ import annotations
 
-import hashlib
 import importlib
 import multiprocessing
 import os
@@ -14,15 +13,13 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from pathlib import Path
 from typing import Any, TypeAlias
 
-from tablevoice import __version__
 from tablevoice.assembly import Opinions
 from tablevoice.cell import Cell
 from tablevoice.errors import Problem, TablevoiceError
 from tablevoice.evaluation.cases import Case
-from tablevoice.evaluation.phrases import phrases_of
+from tablevoice.evaluation.fingerprint import cell_fingerprint
 from tablevoice.evaluation.trial_file import TrialFile
 from tablevoice.evaluation.trials import Trial
 from tablevoice.evaluation.working import Done, Job, end_with_parent, one_thread_each, raised, work
@@ -35,31 +32,6 @@ JOBS_AT_ONCE = 4
 
 QUEUED_PER_WORKER = 3
 _DASK_QUEUED_PER_THREAD = 2
-_SOURCES = (
-    "listening", "acoustics", "corpora/noises.py", "corpora/music.py", "evaluation/stimulus.py",
-    "evaluation/trials.py",
-)  # fmt: skip
-
-
-def cell_fingerprint(cell: Cell) -> str:
-    """Changes when anything changes that a trial's outcome depends on, sounds apart.
-
-    The listening part of the cell file, its phrases, its tuned file and the program itself:
-    a trial kept from before such a change must not be taken for one of now.
-    """
-    digest = hashlib.sha256(__version__.encode())
-    phrases = phrases_of(cell.phrasebook)
-    parts = (sorted(phrases.meanings.items()), phrases.standing, cell.recogniser, cell.listening,
-             cell.phrasebook.language, sorted(cell.phrasebook.pronunciations.items()))  # fmt: skip
-    digest.update(repr(parts).encode())
-    for tuned in sorted(cell.path.parent.glob(f"{cell.path.stem}.tuned.*")):
-        digest.update(tuned.read_bytes())
-    package = Path(__file__).resolve().parent.parent
-    for name in _SOURCES:
-        place = package / name
-        for source in sorted(place.glob("*.py")) if place.is_dir() else [place]:
-            digest.update(source.read_bytes())
-    return digest.hexdigest()[:24]
 
 
 def trial_key(case: Case, setup: str, cell_hash: str) -> str:
@@ -102,7 +74,7 @@ def carry_out(
     if dask is not None:
         results = _on_dask(dask, name, cell_hash, batches)
     else:
-        results = _here(workers or os.cpu_count() or 1, name, cell_hash, batches)
+        results = _here(workers or usable_cores(), name, cell_hash, batches)
     for result in results:
         for one in result:
             if isinstance(one, Problem):
@@ -117,6 +89,14 @@ def carry_out(
     if problems:
         raise raised(sorted(problems, key=str))
     return [[kept.kept[key] for key in case_keys] for case_keys in keys]
+
+
+def usable_cores() -> int:
+    """How many cores this process may use."""
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:  # not on every system
+        return os.cpu_count() or 1
 
 
 def _here(

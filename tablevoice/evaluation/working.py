@@ -15,8 +15,9 @@ from pathlib import Path
 
 from tablevoice.assembly import Assembly, Opinions
 from tablevoice.cell import Cell, load_cell
-from tablevoice.errors import AudioUnavailable, Problem, TablevoiceError
+from tablevoice.errors import AudioUnavailable, FileRefused, Problem, TablevoiceError
 from tablevoice.evaluation.cases import Case
+from tablevoice.evaluation.fingerprint import cell_fingerprint
 from tablevoice.evaluation.manifest import content_hash
 from tablevoice.evaluation.phrases import Phrases, phrases_of
 from tablevoice.evaluation.stimulus import make_stimulus
@@ -101,14 +102,22 @@ _one_at_a_time = threading.Lock()
 def work(cell_path: str, cell_hash: str, jobs: Sequence[Job]) -> list[Done]:
     """Try some cases in this process; a later call finds the ears open.
 
-    ``cell_hash`` tells a changed cell from the one before. Where a process has several
+    ``cell_hash`` is what the run's cell and program came to; a worker that comes to something
+    else raises TablevoiceError. Where a process has several
     threads, they take turns: a recogniser is not thread-safe.
     """
     with _one_at_a_time:
         name = (cell_path, cell_hash)
         if name not in _benches:
             _benches.clear()
-            _benches[name] = Bench(Path(cell_path))
+            bench = Bench(Path(cell_path))
+            if cell_fingerprint(bench.cell) != cell_hash:
+                raise TablevoiceError(
+                    "a worker has another version of tablevoice or of the cell than this one.",
+                    where=cell_path, do="Install the same everywhere, leave both alone during a"
+                    " run, and run it again.",
+                )  # fmt: skip
+            _benches[name] = bench
         return [_benches[name].do(job) for job in jobs]
 
 
@@ -148,6 +157,4 @@ def end_with_parent() -> None:
 
 def raised(problems: Sequence[Problem]) -> TablevoiceError:
     """Some recordings could not be tried: one error that lists them."""
-    from tablevoice.errors import FileRefused
-
     return FileRefused(problems)

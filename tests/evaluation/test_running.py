@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,9 +17,11 @@ import pytest
 
 from tablevoice.cell import load_cell
 from tablevoice.errors import FileRefused, TablevoiceError
+from tablevoice.evaluation.fingerprint import cell_fingerprint
 from tablevoice.evaluation.instrument import TRIALS_FILE, Evaluation, Wish, evaluate
 from tablevoice.evaluation.report_folder import results_json
 from tablevoice.evaluation.trial_file import TrialFile
+from tablevoice.evaluation.working import work
 from tests.evaluation.recordings import CELL, small_set
 
 PATIENCE_S = 120.0
@@ -179,6 +182,19 @@ def test_a_full_disk_is_told_and_what_was_kept_stays(alone: Evaluation, tmp_path
         resource.setrlimit(resource.RLIMIT_FSIZE, limits)
     with TrialFile(tmp_path / TRIALS_FILE) as again:
         assert list(again.kept) == [trial.key]
+
+
+def test_a_worker_of_another_version_is_told() -> None:
+    with pytest.raises(TablevoiceError, match="another version"):
+        work(str(CELL), "0" * 24, [])
+
+
+def test_what_listening_depends_on_changes_the_name_of_a_trial() -> None:
+    cell = load_cell(CELL)
+    softer = replace(cell, listening=replace(cell.listening, act_above=0.7))
+    renamed = replace(cell, table="another", keep_audio_days=3)
+    assert cell_fingerprint(softer) != cell_fingerprint(cell)
+    assert cell_fingerprint(renamed) == cell_fingerprint(cell)
 
 
 def test_a_recording_that_goes_bad_is_told_and_the_others_are_kept(tmp_path: Path) -> None:
