@@ -110,7 +110,10 @@ def work(cell_path: str, cell_hash: str, jobs: Sequence[Job]) -> list[Done]:
         name = (cell_path, cell_hash)
         if name not in _benches:
             _benches.clear()
-            bench = Bench(Path(cell_path))
+            try:
+                bench = Bench(Path(cell_path))
+            except FileRefused as refused:  # it would not survive the way between processes
+                raise TablevoiceError(str(refused)) from None
             if cell_fingerprint(bench.cell) != cell_hash:
                 raise TablevoiceError(
                     "a worker has another version of tablevoice or of the cell than this one.",

@@ -189,6 +189,14 @@ def test_a_worker_of_another_version_is_told() -> None:
         work(str(CELL), "0" * 24, [])
 
 
+def test_what_a_worker_cannot_read_survives_the_way_back(tmp_path: Path) -> None:
+    import pickle
+
+    with pytest.raises(TablevoiceError) as caught:
+        work(str(tmp_path / "gone.yaml"), "0" * 24, [])
+    assert "gone.yaml" in str(pickle.loads(pickle.dumps(caught.value)))
+
+
 def test_what_listening_depends_on_changes_the_name_of_a_trial() -> None:
     cell = load_cell(CELL)
     softer = replace(cell, listening=replace(cell.listening, act_above=0.7))
