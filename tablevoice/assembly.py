@@ -11,16 +11,17 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import replace
 from types import TracebackType
-from typing import Literal, TypeAlias
 
 from tablevoice.cell import Cell
 from tablevoice.dialogue.terms import Hold
-from tablevoice.errors import Problem, RecogniserUnavailable, StoreUnwritable
+from tablevoice.errors import FileRefused, Problem, RecogniserUnavailable, StoreUnwritable
 from tablevoice.history import History
 from tablevoice.listening.ear import Ear, EarOptions
 from tablevoice.listening.endpointing import EndpointOptions
 from tablevoice.listening.gate import GateOptions
 from tablevoice.listening.recognisers import Recogniser, open_recogniser
+from tablevoice.listening.second_opinion import Opinions, SecondOpinion
+from tablevoice.listening.tuned_file import tuned_path
 from tablevoice.model import Clip, EventLines, Line, Phrasebook
 from tablevoice.phrasebook.choosing import Chooser
 from tablevoice.phrasebook.phrases import spoken_phrases
@@ -30,9 +31,6 @@ from tablevoice.speech.preparing import Prepared, Progress, prepare
 from tablevoice.speech.store import PreparedStore
 from tablevoice.speech.voices import missing_voices
 from tablevoice.table import Table
-
-Opinions: TypeAlias = Literal["grammar", "second_opinion", "both"]
-"""Who is heard about a sound; see :meth:`Assembly.open_ear`."""
 
 MOST_FILLINGS = 2_000
 """Texts prepared of one event; an event with more known combinations is rendered as it comes."""
@@ -144,16 +142,32 @@ class Assembly:
         ``opinions``: who is heard about a sound; ``both`` is the grammar alone where the cell
         has no tuned file. Raises RecogniserUnavailable for ``second_opinion`` without one.
         """
-        if opinions == "second_opinion":
-            raise RecogniserUnavailable(
-                "this cell has no tuned file, so there is no second opinion.",
-                where=str(self.cell.path), do="Make one: tablevoice tune CELL.YAML.",
-            )  # fmt: skip
+        second = None if opinions == "grammar" else self._open_second_opinion(opinions)
         options = EarOptions(
             endpoint=EndpointOptions(silence_s=self.cell.listening.silence_s),
             gate=replace(GateOptions(), latency_s=latency_s),
         )
-        return Ear(self.open_recogniser(), options)
+        return Ear(self.open_recogniser(), options, second)
+
+    def _open_second_opinion(self, opinions: Opinions) -> SecondOpinion | None:
+        """The cell's second opinion. A live table goes on without one that is out of date."""
+        book = self.cell.phrasebook
+        path = self.cell.listening.tuned or tuned_path(self.cell.path)
+        if self.cell.listening.tuned is None and not path.exists():
+            if opinions == "both":
+                return None
+            raise RecogniserUnavailable(
+                "this cell has no tuned file, so there is no second opinion.",
+                where=str(self.cell.path), do="Make one: tablevoice tune CELL.YAML.",
+            )  # fmt: skip
+        alone = opinions == "second_opinion"
+        try:
+            return SecondOpinion(path, spoken_phrases(book), book.pronunciations, alone=alone)
+        except FileRefused as refused:
+            if alone:
+                raise
+            self.problems.extend(refused.problems)
+            return None
 
     def open_table(self, seed: int, book: Phrasebook | None = None) -> Table:
         """The table, with its memory of used lines and of a hold that is still in force.

@@ -43,7 +43,8 @@ class ListeningChoice:
     """How listening decides: silence that ends an utterance, and what the judge goes by.
 
     ``costs`` decide where the sound gives probabilities; the scores (0 to 1) where a
-    recogniser gives no more than a text and a certainty.
+    recogniser gives no more than a text and a certainty. ``tuned``: the tuned file, where it
+    is not the one beside the cell file.
     """
 
     silence_s: float = 0.21
@@ -51,6 +52,7 @@ class ListeningChoice:
     confirm_above: float = 0.45
     margin: float = 0.15
     costs: Costs = field(default_factory=Costs)
+    tuned: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,6 +183,8 @@ class ListeningEntry(_Entry):
     confirm_above: Score = Field(0.45, description="Score from which it is confirmed.")
     margin: Score = Field(0.15, description="How far the next best answer must lie behind.")
     costs: CostsEntry = CostsEntry.model_construct()
+    tuned: PathText | None = Field(
+        None, description="The file that tablevoice tune made; null: beside this file, if there.")
 
 
 class DeviceEntry(_Entry):
@@ -270,7 +274,9 @@ def load_cell(path: Path | str) -> Cell:
             for name, voice in entry.voices.items()
         }),
         recogniser=_recogniser(entry.recogniser, base),
-        listening=ListeningChoice(**{**dict(entry.listening), "costs": _costs(entry)}),
+        listening=ListeningChoice(**{
+            **dict(entry.listening), "costs": _costs(entry),
+            "tuned": _path(base, entry.listening.tuned)}),
         loudspeaker=DeviceChoice(**dict(entry.loudspeaker)),
         microphone=DeviceChoice(**dict(entry.microphone)),
         store_folder=_path(base, entry.store.folder)

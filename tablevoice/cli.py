@@ -11,14 +11,21 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    TaskID,
+    TextColumn,
+    TimeRemainingColumn,
+)
 
 from tablevoice import __version__
 from tablevoice.errors import FileRefused, Problem, TablevoiceError
@@ -76,6 +83,22 @@ def _bar(what: str) -> Iterator[Prepares]:
             progress.update(task, completed=done, total=of)
 
         yield show
+
+
+@contextmanager
+def _steps() -> Iterator[Callable[[str, int, int], None]]:
+    columns = (
+        TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()
+    )  # fmt: skip
+    with Progress(*columns, console=errors, disable=not errors.is_terminal) as progress:
+        tasks: dict[str, TaskID] = {}
+
+        def step(what: str, done: int, of: int) -> None:
+            if what not in tasks:
+                tasks[what] = progress.add_task(what, total=of)
+            progress.update(tasks[what], completed=done, total=of)
+
+        yield step
 
 
 def _version(wanted: bool) -> None:
@@ -428,6 +451,32 @@ def enrol(
         else:
             kept = enrol_live(cell, name, typer.echo, *given, word)
         typer.echo(f"{kept} takes of {name} are kept; the next tuning learns from them.")
+
+
+@app.command()
+def tune(
+    cell_file: CellFile,
+    noise: Annotated[list[Path] | None, typer.Option(help="A recording of the room.")] = None,
+    voice_samples: Annotated[
+        list[Path] | None, typer.Option(help="Folder of recorded words: word-1.wav and so on.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="The tuned file; else beside the cell.")] = None,
+    seed: Annotated[int, typer.Option(help="Another number, other examples.")] = 1,
+    workers: Annotated[int | None, typer.Option(help="Processes; else one a core.", min=1)] = None,
+) -> None:
+    """Make the table know its words by their sound: minutes of work, one file beside the cell."""
+    from tablevoice.cell import load_cell
+    from tablevoice.commands.tuning_up import summary, tune_cell
+
+    with _clear_errors():
+        cell = load_cell(cell_file)
+        with _steps() as step:
+            tuned = tune_cell(
+                cell, out=out, noise_files=noise or (), voice_folders=voice_samples or (),
+                workers=workers, seed=seed, step=step,
+            )  # fmt: skip
+        for line in summary(tuned):
+            typer.echo(line)
 
 
 @app.command()

@@ -13,7 +13,6 @@ from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 
-from tablevoice.assembly import Opinions
 from tablevoice.cell import Cell
 from tablevoice.errors import TablevoiceError
 from tablevoice.evaluation.instrument import SETUPS, Evaluation, Wish, evaluate
@@ -22,6 +21,7 @@ from tablevoice.evaluation.report_folder import write_results
 from tablevoice.evaluation.results import Group, SetupResults
 from tablevoice.evaluation.running import Progress
 from tablevoice.evaluation.wording_of_figures import hourly_text, percent, short
+from tablevoice.listening.second_opinion import Opinions
 from tablevoice.nearest import advice
 
 CLEAN = "clean"

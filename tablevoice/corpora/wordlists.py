@@ -12,8 +12,6 @@ import re
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -22,6 +20,7 @@ from numpy.typing import NDArray
 from tablevoice.corpora import phones as sound
 from tablevoice.corpora.phones import Phones
 from tablevoice.errors import RecogniserUnavailable
+from tablevoice.listening.dictionary import dictionary, model_folder
 from tablevoice.listening.pronouncing import offer_entry
 from tablevoice.wording import normalise
 
@@ -39,31 +38,6 @@ class NearWord:
 
 
 @cache
-def dictionary() -> Mapping[str, tuple[Phones, ...]]:
-    """Every word of the CMU dictionary in the PocketSphinx wheel, with its pronunciations."""
-    path = _model_folder() / "cmudict-en-us.dict"
-    entries: dict[str, list[Phones]] = {}
-    try:
-        text = path.read_text("utf-8", errors="replace")
-    except OSError as error:
-        raise RecogniserUnavailable(
-            f"the pronouncing dictionary cannot be read ({error.strerror}).",
-            where=str(path),
-            do="Install the pocketsphinx package again.",
-        ) from error
-    for line in text.splitlines():
-        word, *said = line.split()
-        entries.setdefault(word.partition("(")[0], []).append(tuple(said))
-    return MappingProxyType({word: tuple(said) for word, said in entries.items()})
-
-
-def _model_folder() -> Path:
-    from pocketsphinx import get_model_path
-
-    return Path(get_model_path()) / "en-us"
-
-
-@cache
 def words_by_frequency() -> tuple[str, ...]:
     """Some 67,000 words that people write and say, the commonest first.
 
@@ -73,7 +47,7 @@ def words_by_frequency() -> tuple[str, ...]:
     from pocketsphinx import Config, LogMath, NGramModel
 
     config: Any = Config(logfn=os.devnull, loglevel="FATAL")
-    model: Any = NGramModel(config, LogMath(1.0001), str(_model_folder() / "en-us.lm.bin"))
+    model: Any = NGramModel(config, LogMath(1.0001), str(model_folder() / "en-us.lm.bin"))
     lowest = model.prob(["<not a word>"])
     chances = {
         word: chance

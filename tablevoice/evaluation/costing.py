@@ -13,9 +13,9 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-from tablevoice.assembly import Opinions
 from tablevoice.evaluation.cases import Case
 from tablevoice.evaluation.working import Bench, end_with_parent, one_thread_each
+from tablevoice.listening.second_opinion import Opinions
 
 ENOUGH_S = 60.0
 """So much of the recordings is heard; the memory has long stopped growing by then."""

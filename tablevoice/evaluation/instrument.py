@@ -12,7 +12,6 @@ from pathlib import Path
 
 from tablevoice import __version__
 from tablevoice.acoustics.levels import SILENCE_DBFS, rms_dbfs
-from tablevoice.assembly import Opinions
 from tablevoice.audio.clip_files import read_clip
 from tablevoice.cell import Cell
 from tablevoice.errors import AudioUnavailable, FileRefused, Problem
@@ -26,6 +25,7 @@ from tablevoice.evaluation.results import SetupResults, count_setup, with_memory
 from tablevoice.evaluation.running import Progress, carry_out
 from tablevoice.evaluation.stimulus import MADE_NOISES, SHOP, long_level_dbfs
 from tablevoice.evaluation.trial_file import TrialFile
+from tablevoice.listening.second_opinion import Opinions
 from tablevoice.nearest import advice
 
 SETUPS: tuple[Opinions, ...] = ("grammar", "second_opinion", "both")

@@ -15,7 +15,6 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from concurrent.futures.process import BrokenProcessPool
 from typing import Any, TypeAlias
 
-from tablevoice.assembly import Opinions
 from tablevoice.cell import Cell
 from tablevoice.errors import Problem, TablevoiceError
 from tablevoice.evaluation.cases import Case
@@ -23,6 +22,7 @@ from tablevoice.evaluation.fingerprint import cell_fingerprint
 from tablevoice.evaluation.trial_file import TrialFile
 from tablevoice.evaluation.trials import Trial
 from tablevoice.evaluation.working import Done, Job, end_with_parent, one_thread_each, raised, work
+from tablevoice.listening.second_opinion import Opinions
 
 Progress: TypeAlias = Callable[[int, int], None]
 """Called with how many trials are done, of how many."""

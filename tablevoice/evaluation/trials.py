@@ -11,13 +11,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from tablevoice.assembly import Opinions
 from tablevoice.cell import Cell
 from tablevoice.evaluation.phrases import Phrases
 from tablevoice.evaluation.stimulus import PlacedWord, Stimulus
 from tablevoice.listening.ear import Ear
 from tablevoice.listening.judging import Judged, decide
 from tablevoice.listening.matching import match
+from tablevoice.listening.second_opinion import Opinions
 from tablevoice.model import LISTENING_RATE_HZ, Heard, Verdict
 
 BLOCK_S = 0.02

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from functools import lru_cache
 from pathlib import Path
 
-from tablevoice.assembly import Assembly, Opinions
+from tablevoice.assembly import Assembly
 from tablevoice.cell import Cell, load_cell
 from tablevoice.errors import AudioUnavailable, FileRefused, Problem, TablevoiceError
 from tablevoice.evaluation.cases import Case
@@ -23,6 +23,7 @@ from tablevoice.evaluation.phrases import Phrases, phrases_of
 from tablevoice.evaluation.stimulus import make_stimulus
 from tablevoice.evaluation.trials import Trial, try_out
 from tablevoice.listening.ear import Ear
+from tablevoice.listening.second_opinion import Opinions
 
 ONE_THREAD: Mapping[str, str] = dict.fromkeys(
     ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS",

@@ -1,4 +1,4 @@
-"""From microphone samples to what a person said: gate, endpointer and recogniser in one line.
+"""From microphone samples to what a person said: gate, endpointer, recogniser, second opinion.
 
 Knows what may be heard now and whether the table itself is speaking; knows no device, no
 clock (times are passed in) and no meaning. The table feeds it; what it returns goes to
@@ -8,7 +8,7 @@ clock (times are passed in) and no meaning. The table feeds it; what it returns 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -25,12 +25,16 @@ from tablevoice.listening.endpointing import (
 from tablevoice.listening.framing import FRAME_S, FRAME_SAMPLES, clean, frames_in
 from tablevoice.listening.gate import Gate, GateOptions, GateState
 from tablevoice.listening.recognisers import Recogniser
+from tablevoice.listening.second_opinion import SecondOpinion
 from tablevoice.model import LISTENING_RATE_HZ, Heard, Samples
 from tablevoice.wording import normalise
 
 _ONSET_FRAMES = 8
 """The double-talk rule needs some frames to be sure; the onset of the word lies before."""
 
+
+_UNDERSTOOD = 0.9
+"""Sure enough to wait no longer for the rest of the silence; the verdict is made as always."""
 
 _KEPT_BACK_GAIN = 0.2
 """Not zero: the recogniser takes the mean of the room's sound from these frames too."""
@@ -47,8 +51,14 @@ class EarOptions:
 class Ear:
     """One microphone. Feed it 16 kHz mono blocks of any size; it is not thread-safe."""
 
-    def __init__(self, recogniser: Recogniser, options: EarOptions = EarOptions()) -> None:
+    def __init__(
+        self,
+        recogniser: Recogniser,
+        options: EarOptions = EarOptions(),
+        second_opinion: SecondOpinion | None = None,
+    ) -> None:
         self.options = options
+        self._second_opinion = second_opinion
         self._recogniser = recogniser
         self._phrases: frozenset[str] = frozenset()
         self._standing: frozenset[str] = frozenset()
@@ -64,7 +74,9 @@ class Ear:
 
     def _begin(self) -> None:
         options = self.options
-        self._endpointer = Endpointer(options.endpoint, self._recogniser.complete)
+        self._endpointer = Endpointer(
+            options.endpoint, self._recogniser.complete, self._understood
+        )
         self._gate = Gate(options.gate)
         self._microphone = np.zeros(0, dtype=np.float32)
         self._reference = np.zeros(0, dtype=np.float32)
@@ -150,12 +162,28 @@ class Ear:
         frames_ago = round((self._endpointer.now_s - event.start_s) / FRAME_S)
         length = max(1, round((event.end_s - event.start_s) / FRAME_S))
         spoken = list(self._own_voice)[-frames_ago:][:length]
-        hypothesis = self._recogniser.finish()
+        duration_s = event.end_s - event.start_s
+        hypothesis = all_that_was_said(self._recogniser.finish(), duration_s)
+        probabilities: Mapping[str, float] = {}
+        scores: Mapping[str, float] = {}
+        if self._second_opinion is not None:
+            opinion = self._second_opinion.opinion(event.samples, hypothesis)
+            probabilities, scores = opinion.probabilities, opinion.scores
         return Heard(
-            all_that_was_said(hypothesis, event.end_s - event.start_s),
+            hypothesis,
             zero_s + event.start_s,
             zero_s + event.end_s,
             event.level_dbfs,
             during_speech=2 * sum(spoken) > len(spoken),
             samples=event.samples,
+            probabilities=probabilities,
+            second_opinion=scores,
         )
+
+    def _understood(self, samples: Samples) -> bool:
+        """Whether the second opinion is sure already of a phrase that may be said now."""
+        if self._second_opinion is None:
+            return False
+        chances = self._second_opinion.by_sound(samples)
+        allowed = self._phrases | self._standing
+        return max((chances.get(phrase, 0.0) for phrase in allowed), default=0.0) >= _UNDERSTOOD

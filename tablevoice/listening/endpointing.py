@@ -42,13 +42,15 @@ class EndpointOptions:
 
     ``above_floor_db``: how far a frame must stand above the noise floor to open an
     utterance; ``hold_above_db`` (lower) to keep it open. ``silence_s`` ends an utterance that
-    may be complete, ``gap_s`` one that surely is not (people pause between two words).
+    may be complete, ``gap_s`` one that surely is not (people pause between two words), and
+    ``early_s`` one that was certainly understood already.
     ``below_peak_db``: a frame that far below the utterance's peak is its tail, not speech.
     ``floor_window_s``: how long
     a step of the noise can pass for speech.
     """
 
     silence_s: float = 0.21
+    early_s: float = 0.11
     gap_s: float = 0.60
     preroll_s: float = 0.25
     shortest_s: float = 0.10
@@ -111,14 +113,17 @@ class Endpointer:
         self,
         options: EndpointOptions = EndpointOptions(),
         complete: Callable[[], bool] = lambda: True,
+        understood: Callable[[Samples], bool] = lambda samples: False,
     ) -> None:
-        """``complete`` is asked at a pause whether the person may have finished.
+        """``complete`` is asked at a pause whether the person may have finished, ``understood``
+        once in each pause, with all samples so far, whether nothing more need be waited for.
 
         A frame's events are to be acted on before the next frame is fed if it depends on
         them (the ear feeds single frames).
         """
         self.options = options
         self._complete = complete
+        self._understood = understood
         self._vad = Vad(options.vad_mode, LISTENING_RATE_HZ, FRAME_S)
         self.reset()
 
@@ -215,7 +220,7 @@ class Endpointer:
         if allowed and level_dbfs > threshold_dbfs:
             utterance.note(self._frame, power)
         silent = self._frame - utterance.last_frame
-        if silent >= frames_in(options.gap_s) or (
+        if silent >= frames_in(options.gap_s) or self._early(utterance, silent) or (
             # Asked every 20 ms of a pause only: the answer costs a look into the decoder.
             silent >= frames_in(options.silence_s)
             and (silent - frames_in(options.silence_s)) % 2 == 0
@@ -224,6 +229,13 @@ class Endpointer:
             self._close(events, forced=False)
         elif (self._frame - utterance.first_frame) * FRAME_S >= options.longest_s:
             self._close(events, forced=True)
+
+    def _early(self, utterance: _OpenUtterance, silent: int) -> bool:
+        return (
+            silent == frames_in(self.options.early_s)
+            and silent < frames_in(self.options.silence_s)
+            and self._understood(np.concatenate(utterance.frames))
+        )
 
     def _begin(self, events: list[EndpointEvent]) -> None:
         first = self._frame - len(self._recent) + list(self._recent).index(True)

@@ -1,0 +1,77 @@
+"""A second listener beside the grammar: hears the sound of a whole word, through noise.
+
+Knows the phrases that it was tuned for and nothing of what is expected now. The ear asks
+it at the end of every utterance; what it says, alone or with the grammar's hypothesis,
+becomes the calibrated probability of each phrase and of none of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal, TypeAlias
+
+from tablevoice.listening.evidence import Commands
+from tablevoice.listening.sound_encoder import SoundEncoder
+from tablevoice.listening.tuned_file import TunedFile, softmax, stacked
+from tablevoice.model import Hypothesis, Samples
+
+Opinions: TypeAlias = Literal["grammar", "second_opinion", "both"]
+
+
+@dataclass(frozen=True, slots=True)
+class Opinion:
+    """``probabilities``: phrase to probability, the rest to 1 is "none of them".
+
+    ``scores``: what the sound alone says, natural logarithms, ``""`` for none of them.
+    """
+
+    probabilities: Mapping[str, float]
+    scores: Mapping[str, float]
+
+
+class SecondOpinion:
+    """Listens to whole utterances on one core; not for several threads at once."""
+
+    def __init__(
+        self,
+        path: Path,
+        phrases: Collection[str],
+        pronunciations: Mapping[str, tuple[str, ...]],
+        *,
+        alone: bool = False,
+    ) -> None:
+        """``alone``: leave the grammar's hypothesis out of account.
+
+        Raises FileRefused for a tuned file that is missing, damaged or made for other phrases.
+        """
+        self._file = TunedFile(path)
+        self._file.check(phrases, pronunciations)
+        self._encoder = SoundEncoder()
+        self._commands = Commands(self._file.phrases, pronunciations, self._encoder)
+        self._alone = alone
+
+    def by_sound(self, samples: Samples) -> Mapping[str, float]:
+        """Probabilities by the sound alone, of an utterance that may not be over."""
+        row = self._commands.row(self._encoder.listen(samples))
+        chances = softmax(self._file.sound_only.scores(stacked(row, None))[0])[1:]
+        return {p: float(c) for p, c in zip(self._commands.phrases, chances, strict=True)}
+
+    def opinion(self, samples: Samples, hypothesis: Hypothesis) -> Opinion:
+        """``samples``: one utterance with a little of the room around it, 16 kHz, ``(n,)``."""
+        row = self._commands.row(self._encoder.listen(samples))
+        alone = self._file.sound_only.scores(stacked(row, None))[0]
+        fused = alone
+        if not self._alone:
+            grammar = self._commands.grammar_row(hypothesis)
+            fused = self._file.both.scores(stacked(row, grammar))[0]
+        names = ("", *self._commands.phrases)
+        probabilities = softmax(fused)[1:]
+        return Opinion(
+            {
+                phrase: float(value)
+                for phrase, value in zip(self._commands.phrases, probabilities, strict=True)
+            },
+            {name: round(float(value), 3) for name, value in zip(names, alone, strict=True)},
+        )

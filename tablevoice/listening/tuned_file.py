@@ -1,0 +1,114 @@
+"""The file that ``tablevoice tune`` writes beside a cell file: read, checked, never guessed at.
+
+One ONNX file. Its graph turns rows of evidence into scores, with the grammar's word
+(``both``) and without it (``second_opinion``); its metadata says for which phrases, made
+from what, and how well it did on voices it had not learnt from.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import onnxruntime
+from numpy.typing import NDArray
+
+from tablevoice.errors import FileRefused, Problem
+from tablevoice.listening.evidence import Row
+from tablevoice.wording import normalise
+
+FORMAT = 1
+NOTES = "tablevoice"
+"""The metadata entry that holds everything that is not arithmetic, as JSON."""
+
+
+def tuned_path(cell_file: Path) -> Path:
+    """Where the tuned file of a cell lies unless the cell file says otherwise."""
+    return cell_file.with_suffix(".tuned.onnx")
+
+
+def phrases_mark(phrases: Collection[str], pronunciations: Mapping[str, tuple[str, ...]]) -> str:
+    """Changes when the phrases or their sounds do: then the file has to be made again."""
+    wanted = sorted({normalise(phrase) for phrase in phrases})
+    sounds = {word: list(ways) for word, ways in sorted(pronunciations.items())}
+    text = json.dumps([wanted, sounds], ensure_ascii=False)
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """One network of the file: rows ``(n, columns)`` to scores ``(n, 1 + phrases)``.
+
+    Scores are natural logarithms up to a constant; column 0 is "none of them".
+    """
+
+    session: Any
+    name: str
+
+    def scores(self, rows: NDArray[np.float32]) -> NDArray[np.float64]:
+        scores = self.session.run([f"{self.name}_scores"], {self.name: rows})[0]
+        return np.asarray(scores, np.float64)
+
+
+class TunedFile:
+    """An open tuned file. Raises FileRefused where it is not one, or one of another format."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        try:
+            raw = path.read_bytes()
+        except OSError as error:
+            raise _refused(path, f"It cannot be read ({error.strerror}).") from error
+        options = onnxruntime.SessionOptions()
+        options.intra_op_num_threads = options.inter_op_num_threads = 1
+        options.log_severity_level = 4
+        try:
+            session = onnxruntime.InferenceSession(
+                raw, options, providers=["CPUExecutionProvider"]
+            )
+            notes = json.loads(session.get_modelmeta().custom_metadata_map[NOTES])
+        except Exception as error:  # the runtime raises a dozen kinds, none of them documented
+            raise _refused(path, "It is not a tuned file, or it is damaged.") from error
+        if notes.get("format") != FORMAT:
+            raise _refused(path, f"Its format is {notes.get('format')!r}, not {FORMAT}.")
+        self.notes: Mapping[str, Any] = notes
+        self.phrases: tuple[str, ...] = tuple(notes["phrases"])
+        self.both = Head(session, "both")
+        self.sound_only = Head(session, "second_opinion")
+
+    def check(
+        self, phrases: Collection[str], pronunciations: Mapping[str, tuple[str, ...]]
+    ) -> None:
+        """Raises FileRefused when it was made for other phrases or other sounds."""
+        if self.notes["mark"] == phrases_mark(phrases, pronunciations):
+            return
+        now = {normalise(phrase) for phrase in phrases}
+        added = sorted(now - set(self.phrases))
+        gone = sorted(set(self.phrases) - now)
+        changes = (("new", added), ("gone", gone))
+        change = "; ".join(f"{what}: {', '.join(names)}" for what, names in changes if names)
+        raise _refused(
+            self.path,
+            f"It was made for other phrases ({change or 'their pronunciations have changed'}).",
+        )
+
+
+def _refused(path: Path, what: str) -> FileRefused:
+    return FileRefused([Problem(what, where=str(path), do="Make it again: tablevoice tune.")])
+
+
+def softmax(scores: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Probabilities along the last axis."""
+    powers = np.exp(scores - scores.max(axis=-1, keepdims=True))
+    return np.asarray(powers / powers.sum(axis=-1, keepdims=True))
+
+
+def stacked(sound_row: Row, grammar_row: Row | None) -> NDArray[np.float32]:
+    """One row for a head, shape ``(1, columns)``."""
+    parts = (sound_row,) if grammar_row is None else (sound_row, grammar_row)
+    return np.concatenate(parts)[None].astype(np.float32)

@@ -1,0 +1,1 @@
+"""Makes command models from text: speaks, spoils, trains, calibrates, writes one file."""

@@ -1,0 +1,139 @@
+"""Makes the examples of a plan and listens to each, spread over the cores.
+
+Every worker process has voices, rooms, the encoder and the cell's recogniser of its own; what
+comes back are rows of evidence, small enough to keep. Called by ``tune`` alone.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from typing import Any, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tablevoice.errors import EngineFailed
+from tablevoice.listening.certainty import all_that_was_said
+from tablevoice.listening.evidence import Commands, Row
+from tablevoice.listening.recognisers import Recogniser, open_recogniser
+from tablevoice.listening.sound_encoder import SoundEncoder
+from tablevoice.model import Samples
+from tablevoice.tuning.examples import NOISES, Example, Stage
+
+Progress: TypeAlias = Callable[[int, int], None]
+_SHARE = 16
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Setting:
+    """What a worker needs to listen as the cell does. All of it can be sent to a process."""
+
+    phrases: tuple[str, ...]
+    pronunciations: Mapping[str, tuple[str, ...]]
+    recogniser: str
+    model: str | None
+    own_noises: tuple[Samples, ...] = ()
+    recordings: tuple[Samples, ...] = ()
+    kinds: tuple[str, ...] = NOISES
+    seed: int = 1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Gathered:
+    """Examples that could be made, and their rows: ``sound`` and ``grammar``, one each."""
+
+    examples: list[Example]
+    sound: NDArray[np.float32]
+    grammar: NDArray[np.float32]
+
+
+def gather(
+    examples: Sequence[Example],
+    setting: Setting,
+    *,
+    workers: int | None = None,
+    progress: Progress | None = None,
+) -> Gathered:
+    """Rows of every example, in order; the same for any number of workers.
+
+    Raises EngineFailed when a worker dies or nothing could be made at all.
+    """
+    kept, sound, grammar = [], [], []
+    shares = [examples[at : at + _SHARE] for at in range(0, len(examples), _SHARE)]
+    done = 0
+    for share, rows in zip(shares, _spread(shares, setting, workers or os.cpu_count() or 1),
+                           strict=True):  # fmt: skip
+        for example, row in zip(share, rows, strict=True):
+            if row is not None:
+                kept.append(example)
+                sound.append(row[0])
+                grammar.append(row[1])
+        done += len(share)
+        if progress is not None:
+            progress(done, len(examples))
+    if not kept:
+        raise EngineFailed(
+            "No example could be made.", do="Look at `tablevoice say`: can any voice speak here?"
+        )
+    return Gathered(kept, np.stack(sound), np.stack(grammar))
+
+
+_Rows: TypeAlias = list["tuple[Row, Row] | None"]
+
+
+def _spread(
+    shares: Sequence[Sequence[Example]], setting: Setting, workers: int
+) -> Iterator[_Rows]:
+    pool = ProcessPoolExecutor(
+        workers, mp_context=multiprocessing.get_context("spawn"),
+        initializer=_open, initargs=(setting,),
+    )  # fmt: skip
+    try:
+        yield from pool.map(_listen, shares)
+    except BrokenProcessPool as error:
+        raise EngineFailed(
+            "A process that makes examples died.", do="Look for too little memory, then run again."
+        ) from error
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+class _Bench:
+    def __init__(self, setting: Setting) -> None:
+        self.stage = Stage(setting.own_noises, setting.kinds, setting.seed)
+        self.recordings = setting.recordings
+        self.encoder = SoundEncoder()
+        self.commands = Commands(setting.phrases, setting.pronunciations, self.encoder)
+        self.recogniser: Recogniser = open_recogniser(
+            setting.recogniser, setting.model, pronunciations=setting.pronunciations
+        )
+        self.recogniser.set_phrases(self.commands.phrases)
+
+    def row(self, example: Example) -> tuple[Row, Row] | None:
+        given = None if example.given is None else self.recordings[example.given]
+        performed = self.stage.perform(example, given)
+        if performed is None:
+            return None
+        self.recogniser.start()
+        self.recogniser.feed(performed.samples)
+        hypothesis = all_that_was_said(self.recogniser.finish(), performed.speech_s)
+        sound = self.encoder.listen(performed.samples)
+        return self.commands.row(sound), self.commands.grammar_row(hypothesis)
+
+
+_bench: Any = None
+"""The worker process's own."""
+
+
+def _open(setting: Setting) -> None:
+    global _bench
+    _bench = _Bench(setting)
+
+
+def _listen(share: Sequence[Example]) -> _Rows:
+    return [_bench.row(example) for example in share]
