@@ -16,11 +16,12 @@ from rich.console import Console
 
 from benchmarks.claims import CLAIMS, README, RESULTS, ROOT, broken, read_claims, table, with_table
 from benchmarks.evaluation_set import HELD_OUT_FAMILIES, SMALL, Size, make_set
-from tablevoice.assembly import Opinions
 from tablevoice.cell import Cell, load_cell
 from tablevoice.commands.evaluating import measure, show
 from tablevoice.evaluation.instrument import SETUPS, Wish
 from tablevoice.evaluation.report_folder import results_json
+from tablevoice.listening.second_opinion import Opinions
+from tablevoice.listening.tuned_file import tuned_path
 from tablevoice.shipped import shipped
 
 FOLDER = ROOT / "build" / "evaluation"
@@ -33,8 +34,8 @@ made of them."""
 
 def setups_of(cell: Cell) -> tuple[Opinions, ...]:
     """Every set-up that the cell can have: without a tuned file only the grammar."""
-    tuned = any(cell.path.parent.glob(f"{cell.path.stem}.tuned.*"))
-    return SETUPS if tuned else ("grammar",)
+    tuned = cell.listening.tuned or tuned_path(cell.path)
+    return SETUPS if tuned.is_file() else ("grammar",)
 
 
 def kept_part(results: Mapping[str, Any]) -> dict[str, Any]:

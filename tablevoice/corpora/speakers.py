@@ -92,6 +92,12 @@ def _hibari() -> SpeechEngine:
     return HibariVoices()
 
 
+def _festival() -> SpeechEngine:
+    from tablevoice.corpora.festival_voices import FestivalVoices
+
+    return FestivalVoices()
+
+
 def _pico() -> SpeechEngine:
     from tablevoice.corpora.pico_voices import PicoVoices
 
@@ -105,7 +111,14 @@ def _piper() -> SpeechEngine:
 
 
 FAMILIES: Mapping[str, Callable[[], SpeechEngine]] = MappingProxyType(
-    {"espeak": _espeak, "flite": _flite, "hibari": _hibari, "pico": _pico, "piper": _piper}
+    {
+        "espeak": _espeak,
+        "festival": _festival,
+        "flite": _flite,
+        "hibari": _hibari,
+        "pico": _pico,
+        "piper": _piper,
+    }
 )
 """Every engine that is known, and what opens it."""
 

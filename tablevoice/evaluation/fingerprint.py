@@ -12,6 +12,7 @@ from pathlib import Path
 from tablevoice import __version__
 from tablevoice.cell import Cell
 from tablevoice.evaluation.phrases import phrases_of
+from tablevoice.listening.tuned_file import tuned_path
 
 _SOURCES = (
     "listening", "acoustics", "corpora/noises.py", "corpora/music.py", "evaluation/stimulus.py",
@@ -30,11 +31,13 @@ def cell_fingerprint(cell: Cell) -> str:
     parts = (sorted(phrases.meanings.items()), phrases.standing, cell.recogniser, cell.listening,
              cell.phrasebook.language, sorted(cell.phrasebook.pronunciations.items()))  # fmt: skip
     digest.update(repr(parts).encode())
-    for tuned in sorted(cell.path.parent.glob(f"{cell.path.stem}.tuned.*")):
+    tuned = cell.listening.tuned or tuned_path(cell.path)
+    if tuned.is_file():
         digest.update(tuned.read_bytes())
     package = Path(__file__).resolve().parent.parent
     for name in _SOURCES:
         place = package / name
-        for source in sorted(place.glob("*.py")) if place.is_dir() else [place]:
+        inside = (*place.glob("*.py"), *place.glob("models/*"))
+        for source in sorted(inside) if place.is_dir() else [place]:
             digest.update(source.read_bytes())
     return digest.hexdigest()[:24]

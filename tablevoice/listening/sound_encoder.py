@@ -22,9 +22,11 @@ from numpy.typing import NDArray
 from tablevoice.listening.dictionary import Phones
 from tablevoice.model import Samples
 
-PHONES = tuple(
-    ["AA", "AE", "AH", "AO", "AW", "AY", "B", "CH", "D", "DH", "EH", "ER", "EY", "F", "G", "HH", "IH", "IY", "JH", "K", "L", "M", "N", "NG", "OW", "OY", "P", "R", "S", "SH", "T", "TH", "UH", "UW", "V", "W", "Y", "Z", "ZH"]
-)
+PHONES = (
+    "AA", "AE", "AH", "AO", "AW", "AY", "B", "CH", "D", "DH", "EH", "ER", "EY", "F", "G", "HH",
+    "IH", "IY", "JH", "K", "L", "M", "N", "NG", "OW", "OY", "P", "R", "S", "SH", "T", "TH", "UH",
+    "UW", "V", "W", "Y", "Z", "ZH",
+)  # fmt: skip
 """ARPABET as the CMU dictionary has it; the network's column 0 is "no phone"."""
 
 STEP_S = 0.02

@@ -30,7 +30,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Member:
-    """A small network: ``(columns, hidden)``, ``(hidden,)``, ``(hidden, classes)``, ``(classes,)``."""
+    """``(columns, hidden)``, ``(hidden,)``, ``(hidden, classes)`` and ``(classes,)``."""
 
     first: Floats
     first_bias: Floats

@@ -18,7 +18,7 @@ from tablevoice.corpora.phones import (
     substitution,
     syllables,
 )
-from tablevoice.corpora.wordlists import dictionary
+from tablevoice.listening.dictionary import dictionary
 
 STRINGS = st.lists(st.sampled_from(PHONES), min_size=0, max_size=7)
 
