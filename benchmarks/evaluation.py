@@ -64,7 +64,7 @@ def main(arguments: Sequence[str]) -> int:
     wish = Wish(
         manifest, folder / "report", setups_of(cell), SNRS_DB, NOISES, options.workers
     )  # fmt: skip
-    steps = _Steps(console)
+    steps = Steps(console)
     evaluation, files = measure(cell, wish, steps)
     show(evaluation, Console(width=120))
     results = results_json(evaluation)
@@ -80,7 +80,7 @@ def main(arguments: Sequence[str]) -> int:
     return 1 if contradicted else 0
 
 
-class _Steps:
+class Steps:
     """A line of progress every percent, for a terminal and a log alike."""
 
     def __init__(self, console: Console) -> None:
