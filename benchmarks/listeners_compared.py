@@ -111,7 +111,7 @@ class Encoder:
 
 def summary(steps: Floats) -> Floats:
     """Mean, highest and last of an utterance's embeddings, shape ``(288,)``."""
-    return np.asarray(np.concatenate((steps.mean(axis=0), steps.max(axis=0), steps[-1])))
+    return np.concatenate((steps.mean(axis=0), steps.max(axis=0), steps[-1]))
 
 
 _PLACES = 8
@@ -120,7 +120,7 @@ _PLACES = 8
 def in_order(steps: Floats) -> Floats:
     """The embeddings at eight places from first to last, shape ``(768,)``."""
     places = np.linspace(0, len(steps) - 1, _PLACES).round().astype(int)
-    return steps[places].reshape(-1)
+    return np.asarray(steps[places].reshape(-1), np.float32)
 
 
 def taught(rows: Rows, clips: Sequence[Clip], asked: Rows) -> list[Answer]:
