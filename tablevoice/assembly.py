@@ -142,15 +142,20 @@ class Assembly:
         ``opinions``: who is heard about a sound; ``both`` is the grammar alone where the cell
         has no tuned file. Raises RecogniserUnavailable for ``second_opinion`` without one.
         """
-        second = None if opinions == "grammar" else self._open_second_opinion(opinions)
+        second = None if opinions == "grammar" else self.open_second_opinion(opinions)
         options = EarOptions(
             endpoint=EndpointOptions(silence_s=self.cell.listening.silence_s),
             gate=replace(GateOptions(), latency_s=latency_s),
         )
         return Ear(self.open_recogniser(), options, second)
 
-    def _open_second_opinion(self, opinions: Opinions) -> SecondOpinion | None:
-        """The cell's second opinion. A live table goes on without one that is out of date."""
+    def open_second_opinion(self, opinions: Opinions = "both") -> SecondOpinion | None:
+        """The cell's second opinion; ``None`` where it has no tuned file.
+
+        With ``both`` a table goes on without one that is damaged or out of date: that is among
+        the ``problems`` then. With ``second_opinion`` it raises FileRefused or
+        RecogniserUnavailable.
+        """
         book = self.cell.phrasebook
         path = self.cell.listening.tuned or tuned_path(self.cell.path)
         if self.cell.listening.tuned is None and not path.exists():

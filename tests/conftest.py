@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Generator, Iterator
+from pathlib import Path
 
 import pytest
 
@@ -44,3 +45,19 @@ def pulse_environment(sound_server: SoundServer) -> dict[str, str]:
     code under test runs in a child process started with this.
     """
     return sound_server.environment
+
+
+@pytest.fixture(scope="session")
+def tuned_here(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """A cell file beside which the command line made a tuned file, and what it printed."""
+    from tests.tuned_cell import made
+
+    cell_file, done = made(tmp_path_factory.mktemp("tuned", numbered=True))
+    assert done.exit_code == 0, done.output
+    return cell_file, done.stdout
+
+
+@pytest.fixture(scope="session")
+def tuned(tuned_here: tuple[Path, str]) -> Path:
+    """The cell file alone: read it, never change what lies beside it."""
+    return tuned_here[0]

@@ -25,6 +25,7 @@ from tablevoice.listening.recognisers import KINDS
 from tablevoice.model import GuardView
 from tablevoice.phrasebook.phrases import spoken_phrases
 from tablevoice.speech.preparing import Progress
+from tablevoice.tuning.command_model import cannot_learn
 
 MOST_OVERLONG = 8
 GUARD_WITHIN_S = 5.0
@@ -65,6 +66,7 @@ def look_over(cell: Cell, progress: Progress | None = None) -> Report:
             report.advice += parts.problems
             _voices(parts, report, progress)
             _recogniser(parts, report)
+            _second_opinion(parts, report)
     except TablevoiceError as error:
         report.missing.append(error.problem)
     report.found.append(Found("judging", _thresholds(cell)))
@@ -152,6 +154,22 @@ def _recogniser(parts: Assembly, report: Report) -> None:
     report.found.append(
         Found("recogniser", f"{choice.kind} with {model}, {phrases} phrases (also known: {others})")
     )
+
+
+def _second_opinion(parts: Assembly, report: Report) -> None:
+    told = len(parts.problems)
+    second = parts.open_second_opinion()
+    report.advice += parts.problems[told:]
+    if second is not None:
+        heard = sum(second.notes["examples"].values())
+        report.found.append(
+            Found("tuned file", f"{second.path}, {len(second.notes['phrases'])} phrases learnt"
+                  f" from {heard} examples")
+        )  # fmt: skip
+    elif not parts.problems[told:]:
+        cannot = cannot_learn(parts.cell)
+        why = cannot[0].what if cannot else f"Make one: tablevoice tune {parts.cell.path}"
+        report.found.append(Found("tuned file", f"none: the grammar listens alone. {why}"))
 
 
 def _thresholds(cell: Cell) -> str:

@@ -25,7 +25,13 @@ from tablevoice.listening.tuned_file import tuned_path
 from tablevoice.model import LISTENING_RATE_HZ, Samples
 from tablevoice.nearest import advice
 from tablevoice.tuning.command_model import Recording, Step, tune
-from tablevoice.tuning.examples import Amounts
+from tablevoice.tuning.examples import NOISES, Amounts
+
+SHORTEST_ROOM_S = 3.0
+"""Of a recording of the room: the examples take stretches of up to 1.8 s from it."""
+
+QUIETEST_PEAK = 3e-4
+"""Ten steps of a 16-bit file: a microphone that was off."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,16 +50,18 @@ def tune_cell(
     voice_folders: Sequence[Path] = (),
     workers: int | None = None,
     amounts: Amounts = Amounts(),
+    kinds: tuple[str, ...] = NOISES,
     seed: int = 1,
     step: Step = lambda what, done, of: None,
 ) -> Tuned:
     """Make the tuned file of a cell. Raises what reading, speaking and writing raise."""
     path = out or cell.listening.tuned or tuned_path(cell.path)
-    noises = [_samples(file) for file in noise_files]
-    recordings = [*_enrolled(cell), *_corrected(cell), *_voice_samples(cell, voice_folders)]
+    noises = _rooms(noise_files)
+    recordings = [*_voice_samples(cell, voice_folders), *_enrolled(cell), *_corrected(cell)]
+    recordings = [recording for recording in recordings if not _silent(recording.samples)]
     notes = tune(
         cell, path, lines=_lines(cell), noises=noises, recordings=recordings, amounts=amounts,
-        workers=workers, seed=seed, step=step,
+        kinds=kinds, workers=workers, seed=seed, step=step,
     )  # fmt: skip
     return Tuned(path, notes)
 
@@ -63,6 +71,25 @@ def _samples(path: Path) -> Samples:
     if clip.rate_hz == LISTENING_RATE_HZ:
         return clip.samples
     return np.asarray(soxr.resample(clip.samples, clip.rate_hz, LISTENING_RATE_HZ), np.float32)
+
+
+def _rooms(files: Sequence[Path]) -> list[Samples]:
+    noises, problems = [], []
+    for file in files:
+        noise = _samples(file)
+        if len(noise) < SHORTEST_ROOM_S * LISTENING_RATE_HZ or _silent(noise):
+            problems.append(Problem(
+                f"The recording of the room is silent or shorter than {SHORTEST_ROOM_S:g} s.",
+                where=str(file),
+                do="Record half a minute of the place at work, without speech."))  # fmt: skip
+        noises.append(noise)
+    if problems:
+        raise FileRefused(problems)
+    return noises
+
+
+def _silent(samples: Samples) -> bool:
+    return bool(np.abs(samples).max(initial=0.0) < QUIETEST_PEAK)
 
 
 def _lines(cell: Cell) -> list[str]:
@@ -102,8 +129,11 @@ def _voice_samples(cell: Cell, folders: Sequence[Path]) -> list[Recording]:
         for file in sounds:
             name = re.sub(r"-\d+$", "", file.stem).lower()
             if name in phrases:
-                source = f"folder: {folder.name}"
-                recordings.append(Recording(phrases[name], _samples(file), source))
+                source, samples = f"folder: {folder.name}", _samples(file)
+                recordings.append(Recording(phrases[name], samples, source))
+                if _silent(samples):
+                    problems.append(Problem(
+                        "Nothing is said in it.", where=str(file), do="Record it again."))
             else:
                 problems.append(Problem(
                     f"{name!r} is no phrase of this cell.", where=str(file),

@@ -58,11 +58,12 @@ def ways_of_saying(phrase: str, extra: Mapping[str, tuple[str, ...]]) -> tuple[P
     RecogniserUnavailable naming the words that neither has.
     """
     known = dictionary()
+    own = {normalise(word): ways for word, ways in extra.items()}
     choices: list[tuple[Phones, ...]] = []
     missing = []
     for word in normalise(phrase).split():
-        if word in extra:
-            choices.append(tuple(tuple(way.split()) for way in extra[word]))
+        if word in own:
+            choices.append(tuple(tuple(way.split()) for way in own[word]))
         elif word in known:
             choices.append(known[word])
         else:

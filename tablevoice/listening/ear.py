@@ -186,4 +186,8 @@ class Ear:
             return False
         chances = self._second_opinion.by_sound(samples)
         allowed = self._phrases | self._standing
-        return max((chances.get(phrase, 0.0) for phrase in allowed), default=0.0) >= _UNDERSTOOD
+        sure = {phrase for phrase in allowed if chances.get(phrase, 0.0) >= _UNDERSTOOD}
+        # Whoever has said "front" may be about to say "left".
+        return any(
+            not any(longer.startswith(f"{phrase} ") for longer in allowed) for phrase in sure
+        )

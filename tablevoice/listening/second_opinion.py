@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 from tablevoice.listening.evidence import Commands
 from tablevoice.listening.sound_encoder import SoundEncoder
@@ -51,6 +51,16 @@ class SecondOpinion:
         self._encoder = SoundEncoder()
         self._commands = Commands(self._file.phrases, pronunciations, self._encoder)
         self._alone = alone
+
+    @property
+    def path(self) -> Path:
+        """The tuned file."""
+        return self._file.path
+
+    @property
+    def notes(self) -> Mapping[str, Any]:
+        """What the tuned file says of itself: what it was made from, how well it did."""
+        return self._file.notes
 
     def by_sound(self, samples: Samples) -> Mapping[str, float]:
         """Probabilities by the sound alone, of an utterance that may not be over."""

@@ -8,6 +8,7 @@ was trained for, on thirty thousand words. Called by the second opinion and by t
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -60,8 +61,12 @@ class SoundEncoder:
         self.sharpness = float(notes["sharpness"])
 
     def listen(self, samples: Samples) -> Sound:
-        """``samples``: one utterance, mono 16 kHz, shape ``(n,)``, at any level."""
+        """``samples``: one utterance, mono 16 kHz, shape ``(n,)``, at any level.
+
+        What is not a number counts as silence.
+        """
         cut = np.asarray(samples[: round(LONGEST_S * 16_000)], np.float32)
+        cut = np.nan_to_num(cut, nan=0.0, posinf=0.0, neginf=0.0)
         if len(cut) < _SHORTEST_SAMPLES:
             cut = np.pad(cut, (0, _SHORTEST_SAMPLES - len(cut)))
         # The network was trained on recordings of every level, but not on near silence.
@@ -86,6 +91,15 @@ class SoundEncoder:
 def phone_numbers(way: Phones) -> list[int]:
     """The network's columns for phones."""
     return [PHONES.index(phone) + 1 for phone in way]
+
+
+@cache
+def encoder_mark() -> str:
+    """Changes with the network: what was learnt on top of another one is worth nothing."""
+    digest = hashlib.sha256()
+    for name in ("encoder.onnx", "speller.onnx", "vocabulary.npz"):
+        digest.update((_models() / name).read_bytes())
+    return digest.hexdigest()[:16]
 
 
 @cache

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from tablevoice.errors import FileRefused, Problem
 from tablevoice.listening.evidence import Row
+from tablevoice.listening.sound_encoder import encoder_mark
 from tablevoice.wording import normalise
 
 FORMAT = 1
@@ -51,7 +52,12 @@ class Head:
     name: str
 
     def scores(self, rows: NDArray[np.float32]) -> NDArray[np.float64]:
-        scores = self.session.run([f"{self.name}_scores"], {self.name: rows})[0]
+        # The runtime wants every input of the graph, those of the other heads too.
+        fed = {
+            given.name: np.zeros((len(rows), given.shape[-1]), np.float32)
+            for given in self.session.get_inputs()
+        }
+        scores = self.session.run([f"{self.name}_scores"], fed | {self.name: rows})[0]
         return np.asarray(scores, np.float64)
 
 
@@ -67,25 +73,40 @@ class TunedFile:
         options = onnxruntime.SessionOptions()
         options.intra_op_num_threads = options.inter_op_num_threads = 1
         options.log_severity_level = 4
+        damaged = "It is not a tuned file, or it is damaged."
         try:
             session = onnxruntime.InferenceSession(
                 raw, options, providers=["CPUExecutionProvider"]
             )
             notes = json.loads(session.get_modelmeta().custom_metadata_map[NOTES])
+            made_as = notes["format"]
         except Exception as error:  # the runtime raises a dozen kinds, none of them documented
-            raise _refused(path, "It is not a tuned file, or it is damaged.") from error
-        if notes.get("format") != FORMAT:
-            raise _refused(path, f"Its format is {notes.get('format')!r}, not {FORMAT}.")
+            raise _refused(path, damaged) from error
+        if made_as != FORMAT:
+            raise _refused(path, f"Its format is {made_as!r}, not {FORMAT}.")
         self.notes: Mapping[str, Any] = notes
-        self.phrases: tuple[str, ...] = tuple(notes["phrases"])
         self.both = Head(session, "both")
         self.sound_only = Head(session, "second_opinion")
+        try:
+            self.phrases: tuple[str, ...] = tuple(notes["phrases"])
+            self._mark = str(notes["mark"])
+            outputs = {out.name: out.shape[-1] for out in session.get_outputs()}
+            whole = all(
+                outputs[f"{head.name}_scores"] == 1 + len(self.phrases)
+                for head in (self.both, self.sound_only)
+            )
+        except (KeyError, TypeError, IndexError) as error:
+            raise _refused(path, damaged) from error
+        if not whole:
+            raise _refused(path, damaged)
 
     def check(
         self, phrases: Collection[str], pronunciations: Mapping[str, tuple[str, ...]]
     ) -> None:
-        """Raises FileRefused when it was made for other phrases or other sounds."""
-        if self.notes["mark"] == phrases_mark(phrases, pronunciations):
+        """Raises FileRefused when it was made for other phrases or sounds, or another encoder."""
+        if self.notes.get("encoder", encoder_mark()) != encoder_mark():
+            raise _refused(self.path, "It was made with another encoder than this version has.")
+        if self._mark == phrases_mark(phrases, pronunciations):
             return
         now = {normalise(phrase) for phrase in phrases}
         added = sorted(now - set(self.phrases))

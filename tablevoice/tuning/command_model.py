@@ -16,14 +16,15 @@ from tablevoice import __version__
 from tablevoice.cell import Cell
 from tablevoice.corpora.speakers import Speaker, speakers
 from tablevoice.errors import FileRefused, Problem
+from tablevoice.listening.sound_encoder import encoder_mark
 from tablevoice.listening.tuned_file import FORMAT, phrases_mark
 from tablevoice.model import Samples
 from tablevoice.phrasebook.phrases import spoken_phrases
 from tablevoice.tuning.curves import measured
-from tablevoice.tuning.examples import Amounts, plan
+from tablevoice.tuning.examples import NOISES, Amounts, plan
 from tablevoice.tuning.gathering import Setting, gather
-from tablevoice.tuning.training import classes_of, learn
-from tablevoice.tuning.writing import write
+from tablevoice.tuning.training import classes_of, learn, learner
+from tablevoice.tuning.writing import try_place, write
 from tablevoice.wording import normalise
 
 FAMILIES = ("espeak", "flite", "hibari")
@@ -52,18 +53,23 @@ def tune(
     recordings: Sequence[Recording] = (),
     amounts: Amounts = Amounts(),
     cast: Sequence[Speaker] | None = None,
+    kinds: tuple[str, ...] = NOISES,
     workers: int | None = None,
     seed: int = 1,
     step: Step = lambda what, done, of: None,
 ) -> dict[str, Any]:
     """Write ``out`` and return what stands in it beside the arithmetic.
 
-    ``lines``: what the arms say. ``noises``: recordings of the room, 16 kHz mono. Raises
-    FileRefused for a language or recogniser that the second opinion does not know, and what
-    making, learning and writing raise.
+    ``lines``: what the arms say. ``noises``: recordings of the room, 16 kHz mono. ``kinds``:
+    which made noises are played (:data:`NOISES`). Raises FileRefused for a language or
+    recogniser that the second opinion does not know, and what making, learning and writing
+    raise.
     """
     book = cell.phrasebook
-    _check(cell)
+    if problems := cannot_learn(cell):
+        raise FileRefused(problems)
+    learner()
+    try_place(out)
     phrases = tuple(sorted({normalise(phrase) for phrase in spoken_phrases(book)}))
     kept = [recording for recording in recordings if recording.phrase in ("", *phrases)]
     cast = speakers(FAMILIES) if cast is None else cast
@@ -74,7 +80,7 @@ def tune(
     )  # fmt: skip
     setting = Setting(
         phrases, dict(book.pronunciations), cell.recogniser.kind, cell.recogniser.model,
-        tuple(noises), tuple(recording.samples for recording in kept), seed=seed,
+        tuple(noises), tuple(recording.samples for recording in kept), kinds, seed,
     )  # fmt: skip
     gathered = gather(
         examples, setting, workers=workers,
@@ -102,6 +108,7 @@ def tune(
         "format": FORMAT,
         "made_by": f"tablevoice {__version__}",
         "mark": phrases_mark(phrases, book.pronunciations),
+        "encoder": encoder_mark(),
         "phrases": list(phrases),
         "seed": seed,
         "examples": families,
@@ -114,7 +121,8 @@ def tune(
     return notes
 
 
-def _check(cell: Cell) -> None:
+def cannot_learn(cell: Cell) -> list[Problem]:
+    """What keeps a cell from having a tuned file, nothing where it can have one."""
     problems = []
     if not cell.phrasebook.language.lower().startswith("en"):
         problems.append(Problem(
@@ -129,5 +137,4 @@ def _check(cell: Cell) -> None:
             where=str(cell.path),
             do="Set recogniser.kind to pocketsphinx, or leave tune out.",
         ))  # fmt: skip
-    if problems:
-        raise FileRefused(problems)
+    return problems

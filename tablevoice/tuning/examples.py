@@ -25,7 +25,8 @@ from tablevoice.corpora.speakers import (
     speakers,
 )
 from tablevoice.corpora.wordlists import near_words, ordinary_words, parts
-from tablevoice.errors import EngineFailed
+from tablevoice.errors import EngineFailed, RecogniserUnavailable
+from tablevoice.listening.dictionary import Phones, ways_of_saying
 from tablevoice.model import LISTENING_RATE_HZ, Samples
 from tablevoice.wording import normalise
 
@@ -101,16 +102,22 @@ def plan(
     rng = np.random.default_rng(seed)
     commands = tuple(sorted({normalise(phrase) for phrase in phrases}))
     wanted: list[tuple[str, str, str]] = []
+    near = {
+        phrase: near_words(phrase, amounts.near_each, extra=pronunciations) for phrase in commands
+    }
+    too_near = {
+        word.text for words in near.values() for word in words if word.distance < _SAME_WORD
+    }
+    sounds = {way for phrase in commands for way in ways_of_saying(phrase, pronunciations)}
+
+    def other(text: str) -> bool:
+        return normalise(text) not in too_near and not _sounds_as(text, sounds, pronunciations)
+
     for phrase in commands:
         wanted += [(phrase, phrase, "command")] * amounts.each_command
-        near = near_words(phrase, amounts.near_each, extra=pronunciations)
-        texts = [
-            word.text
-            for word in near
-            if word.text not in commands and word.distance >= _SAME_WORD
-        ]
+        texts = [word.text for word in near[phrase] if other(word.text)]
         wanted += [("", text, "near") for text in texts] * amounts.near_speakers
-        pieces = [text for text in parts(phrase, extra=pronunciations) if text not in commands]
+        pieces = [text for text in parts(phrase, extra=pronunciations) if other(text)]
         wanted += [("", text, "part") for text in pieces] * amounts.parts_speakers
         inside = carried(phrase)
         chosen = rng.choice(len(inside), min(amounts.carried_each, len(inside)), replace=False)
@@ -118,7 +125,8 @@ def plan(
     said = without_commands(EVERYDAY, commands)
     wanted += [("", said[i], "sentence") for i in rng.integers(0, len(said), amounts.sentences)]
     words = ordinary_words(amounts.words, seed, without=commands)
-    wanted += [("", word, "word") for word in words]
+    wanted += [("", word, "word") for word in words if other(word)]
+    lines = [line for line in lines if other(line)]
     if lines:
         wanted += [("", lines[i], "line") for i in rng.integers(0, len(lines), amounts.lines)]
     chosen_cast = sample_of_speakers(cast, min(len(cast), 240), seed)
@@ -139,6 +147,16 @@ def plan(
             examples.append(replace(drawn, given=number))
     order = rng.permutation(len(examples))
     return [examples[index] for index in order]
+
+
+def _sounds_as(
+    text: str, sounds: Collection[Phones], pronunciations: Mapping[str, tuple[str, ...]]
+) -> bool:
+    """Whether a text may sound just as one of ``sounds``; nobody could tell them apart."""
+    try:
+        return any(way in sounds for way in ways_of_saying(text, pronunciations))
+    except RecogniserUnavailable:  # a word that no dictionary has: a line of the arms
+        return False
 
 
 def _example(

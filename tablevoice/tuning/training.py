@@ -82,8 +82,17 @@ def calibrated(scores: Floats, sharpness: float, bias: float) -> Floats:
 
 
 def classes_of(examples: Sequence[Example], phrases: Sequence[str]) -> NDArray[np.int64]:
-    """0 for none of them, else 1 plus the number of the phrase."""
+    """0 for none of them, else 1 plus the number of the phrase.
+
+    Raises EngineFailed naming the phrases that nobody could say: nothing is learnt of them.
+    """
     number = {phrase: index + 1 for index, phrase in enumerate(phrases)}
+    silent = sorted(set(phrases) - {example.phrase for example in examples})
+    if silent:
+        raise EngineFailed(
+            f"No voice here could say {', '.join(map(repr, silent))}.",
+            do="Say it with `tablevoice say`, and write it as it is spoken.",
+        )
     return np.array([number[example.phrase] if example.phrase else 0 for example in examples])
 
 
@@ -106,6 +115,7 @@ def weights_of(examples: Sequence[Example]) -> Floats:
 def learn(rows: Rows, classes: NDArray[np.int64], examples: Sequence[Example], seed: int) -> Learnt:
     """Train and calibrate. Raises EngineFailed when the extra ``tune`` is not installed.
 
+    ``classes``: every number from 0 to the highest has examples (:func:`classes_of`).
     With a single family of voices nothing can be held out: every fifth example is.
     """
     families = np.array([example.family for example in examples])
@@ -140,18 +150,18 @@ def learn(rows: Rows, classes: NDArray[np.int64], examples: Sequence[Example], s
 
 
 def _trained(rows: Rows, classes: NDArray[np.int64], members: int, seed: int) -> Network:
-    MLPClassifier = _learner()  # noqa: N806
+    MLPClassifier = learner()  # noqa: N806
     mean = rows.mean(axis=0).astype(np.float64)
     deviation = np.maximum(rows.std(axis=0).astype(np.float64), 1e-3)
     level = (rows - mean) / deviation
     made = []
     for number in range(members):
-        learner = MLPClassifier(
+        pupil = MLPClassifier(
             (HIDDEN,), alpha=DECAY, max_iter=ROUNDS, learning_rate_init=2e-3,
             random_state=seed + number,
         )  # fmt: skip
-        learner.fit(level, classes)
-        (first, second), (first_bias, second_bias) = learner.coefs_, learner.intercepts_
+        pupil.fit(level, classes)
+        (first, second), (first_bias, second_bias) = pupil.coefs_, pupil.intercepts_
         if second.shape[1] == 1:  # two classes: the library keeps one column
             second = np.concatenate((np.zeros_like(second), second), axis=1)
             second_bias = np.concatenate(([0.0], second_bias))
@@ -175,7 +185,8 @@ def _calibration(
     return float(np.exp(found.x[0])), float(found.x[1])
 
 
-def _learner() -> Any:
+def learner() -> Any:
+    """The class that learns. Raises EngineFailed where the extra ``tune`` is not installed."""
     import warnings
 
     try:

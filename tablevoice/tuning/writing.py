@@ -5,7 +5,10 @@ The file is whole or not there: it is written beside its place and then moved.
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import json
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -17,16 +20,24 @@ from tablevoice.listening.tuned_file import NOTES
 from tablevoice.tuning.training import Network
 
 
+def try_place(path: Path) -> None:
+    """Whether ``path`` can be written, before minutes of work. Raises as :func:`write` does."""
+    _onnx()
+    beside = _beside(path)
+    try:
+        if path.is_dir():
+            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+        beside.write_bytes(b"")
+        beside.unlink()
+    except OSError as error:
+        raise _unwritable(path, error) from error
+
+
 def write(path: Path, heads: Mapping[str, Network], notes: Mapping[str, Any]) -> None:
     """``heads`` by name (``both``, ``second_opinion``). Raises StoreUnwritable, EngineFailed."""
-    try:
-        import onnx
-        from onnx import TensorProto, helper, numpy_helper
-    except ImportError as error:
-        raise EngineFailed(
-            "onnx is not here, and the tuned file cannot be written without it.",
-            do="Install what tuning needs: pip install 'tablevoice[tune]'.",
-        ) from error
+    onnx = _onnx()
+    from onnx import TensorProto, helper, numpy_helper
+
     nodes, weights, inputs, outputs = [], [], [], []
 
     def constant(name: str, values: np.ndarray[Any, Any]) -> str:
@@ -92,14 +103,37 @@ def write(path: Path, heads: Mapping[str, Network], notes: Mapping[str, Any]) ->
     model.ir_version = 8
     helper.set_model_props(model, {NOTES: json.dumps(notes, ensure_ascii=False, sort_keys=True)})
     onnx.checker.check_model(model)
-    beside = path.with_name(path.name + ".new")
+    beside = _beside(path)
     try:
-        beside.write_bytes(model.SerializeToString(deterministic=True))
+        with beside.open("wb") as file:
+            file.write(model.SerializeToString(deterministic=True))
+            file.flush()
+            os.fsync(file.fileno())
         beside.replace(path)
     except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise StoreUnwritable(
-            f"The tuned file cannot be written ({error.strerror}).",
-            where=str(path),
-            do="Make room or choose another place: --out.",
+        with contextlib.suppress(OSError):
+            beside.unlink()
+        raise _unwritable(path, error) from error
+
+
+def _beside(path: Path) -> Path:
+    return path.with_name(path.name + ".new")
+
+
+def _unwritable(path: Path, error: OSError) -> StoreUnwritable:
+    return StoreUnwritable(
+        f"The tuned file cannot be written ({error.strerror}).",
+        where=str(path),
+        do="Make room or choose another place: --out.",
+    )
+
+
+def _onnx() -> Any:
+    try:
+        import onnx
+    except ImportError as error:
+        raise EngineFailed(
+            "onnx is not here, and the tuned file cannot be written without it.",
+            do="Install what tuning needs: pip install 'tablevoice[tune]'.",
         ) from error
+    return onnx
