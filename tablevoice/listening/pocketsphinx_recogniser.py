@@ -108,6 +108,7 @@ class PocketSphinxRecogniser:
         self._first_mean = str(self._decoder.get_cmn(False))
         self._mean = self._first_mean
         self._active: frozenset[str] = frozenset()
+        self.reset()  # into the one state that every later reset brings it to
 
     def _add_word(self, word: str, variants: tuple[str, ...]) -> None:
         if not word or " " in word:

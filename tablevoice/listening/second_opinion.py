@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import Any, Literal, TypeAlias
 
 from tablevoice.listening.evidence import Commands
+from tablevoice.listening.fusion import fused
 from tablevoice.listening.sound_encoder import SoundEncoder
-from tablevoice.listening.tuned_file import TunedFile, softmax, stacked
+from tablevoice.listening.tuned_file import TunedFile, softmax
 from tablevoice.model import Hypothesis, Samples
 
 Opinions: TypeAlias = Literal["grammar", "second_opinion", "both"]
@@ -65,23 +66,23 @@ class SecondOpinion:
     def by_sound(self, samples: Samples) -> Mapping[str, float]:
         """Probabilities by the sound alone, of an utterance that may not be over."""
         row = self._commands.row(self._encoder.listen(samples))
-        chances = softmax(self._file.sound_only.scores(stacked(row, None))[0])[1:]
+        chances = softmax(self._file.by_sound.scores(row[None])[0])[1:]
         return {p: float(c) for p, c in zip(self._commands.phrases, chances, strict=True)}
 
     def opinion(self, samples: Samples, hypothesis: Hypothesis) -> Opinion:
         """``samples``: one utterance with a little of the room around it, 16 kHz, ``(n,)``."""
         row = self._commands.row(self._encoder.listen(samples))
-        alone = self._file.sound_only.scores(stacked(row, None))[0]
-        fused = alone
+        alone = self._file.by_sound.scores(row[None])
+        together = alone
         if not self._alone:
-            grammar = self._commands.grammar_row(hypothesis)
-            fused = self._file.both.scores(stacked(row, grammar))[0]
+            grammar = self._commands.grammar_row(hypothesis)[None]
+            together = fused(alone, grammar, self._file.fusion)
         names = ("", *self._commands.phrases)
-        probabilities = softmax(fused)[1:]
+        probabilities = softmax(together[0])[1:]
         return Opinion(
             {
                 phrase: float(value)
                 for phrase, value in zip(self._commands.phrases, probabilities, strict=True)
             },
-            {name: round(float(value), 3) for name, value in zip(names, alone, strict=True)},
+            {name: round(float(value), 3) for name, value in zip(names, alone[0], strict=True)},
         )

@@ -1,8 +1,8 @@
 """The file that ``tablevoice tune`` writes beside a cell file: read, checked, never guessed at.
 
-One ONNX file. Its graph turns rows of evidence into scores, with the grammar's word
-(``both``) and without it (``second_opinion``); its metadata says for which phrases, made
-from what, and how well it did on voices it had not learnt from.
+One ONNX file. Its graph turns rows of evidence into scores; its metadata says for which
+phrases, how the grammar's word is weighed beside them, what it was made from, and how well
+it did on voices it had not learnt from.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import onnxruntime
 from numpy.typing import NDArray
 
 from tablevoice.errors import FileRefused, Problem
-from tablevoice.listening.evidence import Row
+from tablevoice.listening.fusion import Fusion
 from tablevoice.listening.sound_encoder import encoder_mark
 from tablevoice.wording import normalise
 
@@ -43,7 +43,7 @@ def phrases_mark(phrases: Collection[str], pronunciations: Mapping[str, tuple[st
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    """One network of the file: rows ``(n, columns)`` to scores ``(n, 1 + phrases)``.
+    """The network of the file: rows ``(n, columns)`` to scores ``(n, 1 + phrases)``.
 
     Scores are natural logarithms up to a constant; column 0 is "none of them".
     """
@@ -85,16 +85,13 @@ class TunedFile:
         if made_as != FORMAT:
             raise _refused(path, f"Its format is {made_as!r}, not {FORMAT}.")
         self.notes: Mapping[str, Any] = notes
-        self.both = Head(session, "both")
-        self.sound_only = Head(session, "second_opinion")
+        self.by_sound = Head(session, "second_opinion")
         try:
+            self.fusion = Fusion(**notes["fusion"])
             self.phrases: tuple[str, ...] = tuple(notes["phrases"])
             self._mark = str(notes["mark"])
             outputs = {out.name: out.shape[-1] for out in session.get_outputs()}
-            whole = all(
-                outputs[f"{head.name}_scores"] == 1 + len(self.phrases)
-                for head in (self.both, self.sound_only)
-            )
+            whole = outputs[f"{self.by_sound.name}_scores"] == 1 + len(self.phrases)
         except (KeyError, TypeError, IndexError) as error:
             raise _refused(path, damaged) from error
         if not whole:
@@ -127,9 +124,3 @@ def softmax(scores: NDArray[np.float64]) -> NDArray[np.float64]:
     """Probabilities along the last axis."""
     powers = np.exp(scores - scores.max(axis=-1, keepdims=True))
     return np.asarray(powers / powers.sum(axis=-1, keepdims=True))
-
-
-def stacked(sound_row: Row, grammar_row: Row | None) -> NDArray[np.float32]:
-    """One row for a head, shape ``(1, columns)``."""
-    parts = (sound_row,) if grammar_row is None else (sound_row, grammar_row)
-    return np.concatenate(parts)[None].astype(np.float32)

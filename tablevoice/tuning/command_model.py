@@ -6,7 +6,7 @@ Knows the order of the work and nothing of how a step is done. Called by ``table
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, TypeAlias
 
@@ -23,7 +23,7 @@ from tablevoice.phrasebook.phrases import spoken_phrases
 from tablevoice.tuning.curves import measured
 from tablevoice.tuning.examples import NOISES, Amounts, plan
 from tablevoice.tuning.gathering import Setting, gather
-from tablevoice.tuning.training import classes_of, learn, learner
+from tablevoice.tuning.training import classes_of, learn, learn_fusion, learner
 from tablevoice.tuning.writing import try_place, write
 from tablevoice.wording import normalise
 
@@ -87,20 +87,19 @@ def tune(
         progress=lambda done, of: step("speaking and listening", done, of),
     )  # fmt: skip
     classes = classes_of(gathered.examples, phrases)
-    rows = {
-        "second_opinion": gathered.sound,
-        "both": np.concatenate((gathered.sound, gathered.grammar), axis=1),
-    }
-    heads, curves = {}, {}
-    for number, (name, table) in enumerate(rows.items()):
-        step("learning", number, len(rows))
-        learnt = learn(table, classes, gathered.examples, seed)
-        heads[name] = learnt.network
-        curves[name] = measured(
-            [gathered.examples[int(index)] for index in learnt.tried],
-            classes[learnt.tried],
-            learnt.held_out,
-        )
+    step("learning", 0, 2)
+    learnt = learn(gathered.sound, classes, gathered.examples, seed)
+    held_out = [gathered.examples[int(index)] for index in learnt.tried]
+    curves = {"second_opinion": measured(held_out, classes[learnt.tried], learnt.held_out)}
+    step("learning", 1, 2)
+    # Held out and decoded by the grammar too: numbers into the two tables of rows.
+    _, scored, decoded = np.intersect1d(learnt.tried, gathered.asked, return_indices=True)
+    examples_of_both = [held_out[int(index)] for index in scored]
+    classes_of_both = classes[learnt.tried[scored]]
+    fusion, chances = learn_fusion(
+        learnt.scores[scored], gathered.grammar[decoded], classes_of_both, examples_of_both
+    )
+    curves["both"] = measured(examples_of_both, classes_of_both, chances)
     families: dict[str, int] = {}
     for example in gathered.examples:
         families[example.family] = families.get(example.family, 0) + 1
@@ -114,10 +113,11 @@ def tune(
         "examples": families,
         "room_recordings": len(noises),
         "voice_recordings": sorted({recording.source for recording in kept}),
+        "fusion": asdict(fusion),
         "measured": curves,
     }
-    write(out, heads, notes)
-    step("learning", len(rows), len(rows))
+    write(out, {"second_opinion": learnt.network}, notes)
+    step("learning", 2, 2)
     return notes
 
 

@@ -27,6 +27,9 @@ from tablevoice.tuning.examples import NOISES, Example, Stage
 
 Progress: TypeAlias = Callable[[int, int], None]
 _SHARE = 16
+_ASK_GRAMMAR = 4
+"""One of so many examples is decoded by the grammar too: it is slow, and five numbers need
+no more."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,10 +48,12 @@ class Setting:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Gathered:
-    """Examples that could be made, and their rows: ``sound`` and ``grammar``, one each."""
+    """Examples that could be made and their rows by sound, one each; ``grammar``: rows of the
+    examples that the grammar was asked about too, whose numbers stand in ``asked``."""
 
     examples: list[Example]
     sound: NDArray[np.float32]
+    asked: NDArray[np.int64]
     grammar: NDArray[np.float32]
 
 
@@ -63,16 +68,21 @@ def gather(
 
     Raises EngineFailed when a worker dies or nothing could be made at all.
     """
-    kept, sound, grammar = [], [], []
+    kept: list[Example] = []
+    sound: list[Row] = []
+    asked: list[int] = []
+    grammar: list[Row] = []
     shares = [examples[at : at + _SHARE] for at in range(0, len(examples), _SHARE)]
     done = 0
     for share, rows in zip(shares, _spread(shares, setting, workers or os.cpu_count() or 1),
                            strict=True):  # fmt: skip
         for example, row in zip(share, rows, strict=True):
             if row is not None:
+                if row[1] is not None:
+                    asked.append(len(kept))
+                    grammar.append(row[1])
                 kept.append(example)
                 sound.append(row[0])
-                grammar.append(row[1])
         done += len(share)
         if progress is not None:
             progress(done, len(examples))
@@ -80,10 +90,10 @@ def gather(
         raise EngineFailed(
             "No example could be made.", do="Look at `tablevoice say`: can any voice speak here?"
         )
-    return Gathered(kept, np.stack(sound), np.stack(grammar))
+    return Gathered(kept, np.stack(sound), np.array(asked), np.stack(grammar))
 
 
-_Rows: TypeAlias = list["tuple[Row, Row] | None"]
+_Rows: TypeAlias = list["tuple[Row, Row | None] | None"]
 
 
 def _spread(
@@ -114,16 +124,18 @@ class _Bench:
         )
         self.recogniser.set_phrases(self.commands.phrases)
 
-    def row(self, example: Example) -> tuple[Row, Row] | None:
+    def row(self, example: Example) -> tuple[Row, Row | None] | None:
         given = None if example.given is None else self.recordings[example.given]
         performed = self.stage.perform(example, given)
         if performed is None:
             return None
+        sound = self.commands.row(self.encoder.listen(performed.samples))
+        if example.seed % _ASK_GRAMMAR:
+            return sound, None
         self.recogniser.start()
         self.recogniser.feed(performed.samples)
         hypothesis = all_that_was_said(self.recogniser.finish(), performed.speech_s)
-        sound = self.encoder.listen(performed.samples)
-        return self.commands.row(sound), self.commands.grammar_row(hypothesis)
+        return sound, self.commands.grammar_row(hypothesis)
 
 
 _bench: Any = None
@@ -132,7 +144,20 @@ _bench: Any = None
 
 def _open(setting: Setting) -> None:
     global _bench
+    _one_thread()
     _bench = _Bench(setting)
+
+
+def _one_thread() -> None:
+    """One core a worker: libraries that spread small sums over all of them only wait."""
+    try:
+        from threadpoolctl import threadpool_limits
+    except ImportError as error:
+        raise EngineFailed(
+            "threadpoolctl is not here.",
+            do="Install what tuning needs: pip install 'tablevoice[tune]'.",
+        ) from error
+    threadpool_limits(1)
 
 
 def _listen(share: Sequence[Example]) -> _Rows:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from tablevoice.errors import EngineFailed
 from tablevoice.listening.certainty import PRIOR_ODDS
+from tablevoice.listening.fusion import Fusion, fused
 from tablevoice.listening.tuned_file import softmax
 from tablevoice.tuning.examples import Example
 
@@ -68,10 +69,12 @@ class Network:
 @dataclass(frozen=True, slots=True, eq=False)
 class Learnt:
     """The final network, and what it gave for held-out families: ``held_out`` has one row of
-    probabilities for each example in ``tried`` (numbers into the examples)."""
+    probabilities for each example in ``tried`` (numbers into the examples), ``scores`` their
+    logarithms up to a constant."""
 
     network: Network
     tried: NDArray[np.int64]
+    scores: Floats
     held_out: Floats
 
 
@@ -146,7 +149,42 @@ def learn(rows: Rows, classes: NDArray[np.int64], examples: Sequence[Example], s
     )
     final = _trained(rows, classes, MEMBERS, seed)
     network = Network(final.mean, final.deviation, final.members, sharpness, bias)
-    return Learnt(network, which, softmax(calibrated(raw[which], sharpness, bias)))
+    scores = calibrated(raw[which], sharpness, bias)
+    return Learnt(network, which, scores, softmax(scores))
+
+
+def learn_fusion(
+    scores: Floats, grammar: NDArray[np.floating], classes: NDArray[np.int64],
+    examples: Sequence[Example],
+) -> tuple[Fusion, Floats]:
+    """How the grammar's word is to be weighed, and held-out probabilities of both together.
+
+    ``scores``: calibrated scores by sound of held-out examples. Each half is tried with what
+    the other half gives; the fusion that is returned is of all.
+    """  # fmt: skip
+    weights = weights_of(examples)
+    half = np.arange(len(classes)) % 2 == 0
+    tried = np.zeros_like(scores)
+    for known in (half, ~half):
+        fusion = _best_fusion(scores[known], grammar[known], classes[known], weights[known])
+        tried[~known] = softmax(fused(scores[~known], grammar[~known], fusion))
+    return _best_fusion(scores, grammar, classes, weights), tried
+
+
+def _best_fusion(
+    scores: Floats, grammar: NDArray[np.floating], classes: NDArray[np.int64], weights: Floats
+) -> Fusion:
+    from scipy.optimize import minimize
+
+    index = np.arange(len(classes))
+
+    def loss(values: NDArray[np.float64]) -> float:
+        chances = softmax(fused(scores, grammar, Fusion(*map(float, values))))
+        return float(-(weights * np.log(chances[index, classes] + 1e-9)).sum())
+
+    found = minimize(loss, np.array([1.0, 0.5, 0.2, 0.0, 0.0]), method="Nelder-Mead",
+                     options={"maxiter": 2000})  # fmt: skip
+    return Fusion(*(round(float(value), 5) for value in found.x))
 
 
 def _trained(rows: Rows, classes: NDArray[np.int64], members: int, seed: int) -> Network:
