@@ -221,6 +221,9 @@ def test_the_wheel_carries_the_phrasebooks_and_the_types(tmp_path: Path) -> None
     books = {path.name for path in (ROOT / "phrasebooks").glob("*.yaml")}
     assert books
     assert {f"tablevoice/_phrasebooks/{name}" for name in books} <= inside
+    models = {path.name for path in (ROOT / "tablevoice" / "listening" / "models").iterdir()}
+    assert {"encoder.onnx", "speller.onnx", "vocabulary.npz"} <= models
+    assert {f"tablevoice/listening/models/{name}" for name in models} <= inside
     assert "tablevoice/py.typed" in inside
     assert any(name.endswith("/licenses/LICENSE") for name in inside)
     assert not any(name.startswith("tests/") for name in inside)

@@ -87,12 +87,12 @@ class TunedFile:
         self.notes: Mapping[str, Any] = notes
         self.by_sound = Head(session, "second_opinion")
         try:
-            self.fusion = Fusion(**notes["fusion"])
+            self.fusion = Fusion(**{name: float(by) for name, by in notes["fusion"].items()})
             self.phrases: tuple[str, ...] = tuple(notes["phrases"])
             self._mark = str(notes["mark"])
             outputs = {out.name: out.shape[-1] for out in session.get_outputs()}
             whole = outputs[f"{self.by_sound.name}_scores"] == 1 + len(self.phrases)
-        except (KeyError, TypeError, IndexError) as error:
+        except (AttributeError, KeyError, TypeError, ValueError, IndexError) as error:
             raise _refused(path, damaged) from error
         if not whole:
             raise _refused(path, damaged)

@@ -90,7 +90,13 @@ def gather(
         raise EngineFailed(
             "No example could be made.", do="Look at `tablevoice say`: can any voice speak here?"
         )
-    return Gathered(kept, np.stack(sound), np.array(asked), np.stack(grammar))
+    columns = 2 * len(setting.phrases) + 2
+    return Gathered(
+        kept,
+        np.stack(sound),
+        np.array(asked, np.int64),
+        np.array(grammar, np.float32).reshape(-1, columns),
+    )
 
 
 _Rows: TypeAlias = list["tuple[Row, Row | None] | None"]

@@ -8,7 +8,6 @@ from tablevoice.corpora import phones
 from tablevoice.corpora.plain_words import KINDS, kinds_of, same_kind
 from tablevoice.corpora.sentences import CARRIERS, EVERYDAY, carried, without_commands
 from tablevoice.corpora.wordlists import (
-    dictionary,
     near_words,
     ordinary_words,
     parts,
@@ -16,6 +15,7 @@ from tablevoice.corpora.wordlists import (
     words_by_frequency,
 )
 from tablevoice.errors import RecogniserUnavailable
+from tablevoice.listening.dictionary import dictionary
 from tablevoice.wording import normalise
 
 
