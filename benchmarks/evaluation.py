@@ -25,7 +25,7 @@ from tablevoice.listening.tuned_file import tuned_path
 from tablevoice.shipped import shipped
 
 FOLDER = ROOT / "build" / "evaluation"
-SNRS_DB = (None, 20.0, 10.0, 5.0, 0.0)
+SNRS_DB = (None, 10.0, 5.0, 0.0)
 NOISES = ("shop", "workshop")
 _LEFT_OUT = ("detection", "by_speaker", "by_word", "confusion")
 """Parts of the results that are not kept with the source: they are large, and no claim is

@@ -41,9 +41,9 @@ class Size:
 
     speakers: int = 8
     takes: int = 2
-    outside_words: int = 40
-    talk_minutes: float = 10.0
-    machine_minutes: float = 10.0
+    outside_words: int = 30
+    talk_minutes: float = 2.0
+    machine_minutes: float = 2.0
 
 
 SMALL = Size(speakers=1, takes=1, outside_words=8, talk_minutes=0.0, machine_minutes=0.0)

@@ -32,10 +32,11 @@ from tablevoice.evaluation.report_folder import results_json
 from tablevoice.listening.tuned_file import tuned_path
 from tablevoice.model import LISTENING_RATE_HZ, Clip, Samples
 
-SPELLING = (
-    "alpha bravo charlie delta echo foxtrot golf hotel india juliet kilo lima mike november "
-    "oscar papa quebec romeo sierra tango uniform victor whiskey xray yankee zulu"
-).split()  # fmt: skip
+SPELLING = [
+    "alpha", "bravo", "charlie", "delta", "echo", "foxtrot", "golf", "hotel", "india", "juliet",
+    "kilo", "lima", "mike", "november", "oscar", "papa", "quebec", "romeo", "sierra", "tango",
+    "uniform", "victor", "whiskey", "xray", "yankee", "zulu",
+]  # fmt: skip
 SETS = {"alpha to mike": SPELLING[:13], "november to zulu": SPELLING[13:]}
 SNRS_DB = (None, 10.0, 5.0, 0.0)
 NOISES = ("shop", "workshop")
@@ -64,7 +65,7 @@ def decoded(path: Path) -> Samples:
 def make_set(sounds: Path, folder: Path, words: Sequence[str]) -> Path:
     """The manifest of one set of words: hers, and all else that she says."""
     folder.mkdir(parents=True, exist_ok=True)
-    rows = []
+    rows: list[tuple[str, str, str, str]] = []
     for path in sorted(sounds.rglob("*.g722")):
         name = path.relative_to(sounds).with_suffix("").as_posix()
         spelt = name.startswith("phonetic/") and name[9:10].isalpha()
