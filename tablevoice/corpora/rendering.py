@@ -18,6 +18,7 @@ from itertools import islice
 from typing import TypeAlias
 
 from tablevoice.corpora.speakers import PLAIN, Manner, Speaker, Studio
+from tablevoice.corpora.workers import end_with_parent
 from tablevoice.errors import EngineFailed, Problem
 from tablevoice.model import Samples
 
@@ -122,6 +123,7 @@ _studio: Studio | None = None
 
 def _open_studio() -> None:
     global _studio
+    end_with_parent()
     _studio = Studio()
 
 

@@ -13,8 +13,9 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+from tablevoice.corpora.workers import end_with_parent, one_thread_each
 from tablevoice.evaluation.cases import Case
-from tablevoice.evaluation.working import Bench, end_with_parent, one_thread_each
+from tablevoice.evaluation.working import Bench
 from tablevoice.listening.second_opinion import Opinions
 
 ENOUGH_S = 60.0

@@ -16,12 +16,13 @@ from concurrent.futures.process import BrokenProcessPool
 from typing import Any, TypeAlias
 
 from tablevoice.cell import Cell
+from tablevoice.corpora.workers import end_with_parent, one_thread_each
 from tablevoice.errors import Problem, TablevoiceError
 from tablevoice.evaluation.cases import Case
 from tablevoice.evaluation.fingerprint import cell_fingerprint
 from tablevoice.evaluation.trial_file import TrialFile
 from tablevoice.evaluation.trials import Trial
-from tablevoice.evaluation.working import Done, Job, end_with_parent, one_thread_each, raised, work
+from tablevoice.evaluation.working import Done, Job, raised, work
 from tablevoice.listening.second_opinion import Opinions
 
 Progress: TypeAlias = Callable[[int, int], None]

@@ -6,10 +6,8 @@ know neither. A worker works on one case at a time, on one core.
 
 from __future__ import annotations
 
-import os
 import threading
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from pathlib import Path
 
@@ -24,11 +22,6 @@ from tablevoice.evaluation.stimulus import make_stimulus
 from tablevoice.evaluation.trials import Trial, try_out
 from tablevoice.listening.ear import Ear
 from tablevoice.listening.second_opinion import Opinions
-
-ONE_THREAD: Mapping[str, str] = dict.fromkeys(
-    ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS",
-     "VECLIB_MAXIMUM_THREADS"), "1")  # fmt: skip
-"""A worker is one core's work; libraries that start threads of their own are told so."""
 
 Job = tuple[Case, tuple[tuple[str, Opinions], ...]]
 """A case, and the set-ups it is to be tried with, each with the key of its trial."""
@@ -123,40 +116,6 @@ def work(cell_path: str, cell_hash: str, jobs: Sequence[Job]) -> list[Done]:
                 )  # fmt: skip
             _benches[name] = bench
         return [_benches[name].do(job) for job in jobs]
-
-
-@contextmanager
-def one_thread_each() -> Iterator[None]:
-    """Child processes started meanwhile keep to one core each."""
-    before = {name: os.environ.get(name) for name in ONE_THREAD}
-    os.environ.update(ONE_THREAD)
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                del os.environ[name]
-            else:
-                os.environ[name] = value
-
-
-def end_with_parent() -> None:
-    """Start a thread that ends this process when the one that started it is gone.
-
-    A killed parent cannot tell its workers; without this they would wait for ever.
-    """
-    import multiprocessing
-    from multiprocessing.connection import wait
-
-    parent = multiprocessing.parent_process()
-    if parent is None:
-        return
-
-    def watch() -> None:
-        wait([parent.sentinel])
-        os._exit(1)
-
-    threading.Thread(target=watch, name="parent watch", daemon=True).start()
 
 
 def raised(problems: Sequence[Problem]) -> TablevoiceError:

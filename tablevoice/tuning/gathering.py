@@ -17,6 +17,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from tablevoice.corpora.workers import end_with_parent, one_thread_each
 from tablevoice.errors import EngineFailed
 from tablevoice.listening.certainty import all_that_was_said
 from tablevoice.listening.evidence import Commands, Row
@@ -110,7 +111,8 @@ def _spread(
         initializer=_open, initargs=(setting,),
     )  # fmt: skip
     try:
-        yield from pool.map(_listen, shares)
+        with one_thread_each():
+            yield from pool.map(_listen, shares)
     except BrokenProcessPool as error:
         raise EngineFailed(
             "A process that makes examples died.", do="Look for too little memory, then run again."
@@ -150,20 +152,9 @@ _bench: Any = None
 
 def _open(setting: Setting) -> None:
     global _bench
-    _one_thread()
+    end_with_parent()
     _bench = _Bench(setting)
 
-
-def _one_thread() -> None:
-    """One core a worker: libraries that spread small sums over all of them only wait."""
-    try:
-        from threadpoolctl import threadpool_limits
-    except ImportError as error:
-        raise EngineFailed(
-            "threadpoolctl is not here.",
-            do="Install what tuning needs: pip install 'tablevoice[tune]'.",
-        ) from error
-    threadpool_limits(1)
 
 
 def _listen(share: Sequence[Example]) -> _Rows:
