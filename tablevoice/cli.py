@@ -11,27 +11,19 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
-from rich.progress import (
-    BarColumn,
-    MofNCompleteColumn,
-    Progress,
-    TaskID,
-    TextColumn,
-    TimeRemainingColumn,
-)
 
 from tablevoice import __version__
+from tablevoice.commands.progress_bars import bar, errors, steps
 from tablevoice.errors import FileRefused, Problem, TablevoiceError
 from tablevoice.links import messages
 from tablevoice.links.messages import Outbound
-from tablevoice.speech.preparing import Progress as Prepares
 
 if TYPE_CHECKING:
     from tablevoice.cell import Cell
@@ -47,7 +39,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-errors = Console(stderr=True, highlight=False, soft_wrap=True)
 CellFile = Annotated[Path, typer.Argument(help="The cell file of the table.", metavar="CELL.YAML")]
 
 
@@ -68,37 +59,6 @@ def _clear_errors() -> Iterator[None]:
 
 def _show(problem: Problem) -> None:
     errors.print(f"error: {problem}", style="red", markup=False)
-
-
-@contextmanager
-def _bar(what: str) -> Iterator[Prepares]:
-    columns = (
-        TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()
-    )  # fmt: skip
-    hidden = not errors.is_terminal
-    with Progress(*columns, console=errors, transient=True, disable=hidden) as progress:
-        task = progress.add_task(what, total=None)
-
-        def show(done: int, of: int) -> None:
-            progress.update(task, completed=done, total=of)
-
-        yield show
-
-
-@contextmanager
-def _steps() -> Iterator[Callable[[str, int, int], None]]:
-    columns = (
-        TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()
-    )  # fmt: skip
-    with Progress(*columns, console=errors, disable=not errors.is_terminal) as progress:
-        tasks: dict[str, TaskID] = {}
-
-        def step(what: str, done: int, of: int) -> None:
-            if what not in tasks:
-                tasks[what] = progress.add_task(what, total=of)
-            progress.update(tasks[what], completed=done, total=of)
-
-        yield step
 
 
 def _version(wanted: bool) -> None:
@@ -126,7 +86,7 @@ def demo(
 
     console = Console(highlight=False)
     with _clear_errors():
-        with _bar("preparing lines") as preparing:
+        with bar("preparing lines") as preparing:
             audience = Audience(
                 lambda text: console.print(text, soft_wrap=True, markup=False),
                 lambda message: _tell(console, message),
@@ -202,7 +162,7 @@ def run(
         errors.print(CAUTIONS, style="yellow")
         cell = load_cell(cell_file)
         with ExitStack() as preparing:
-            progress = preparing.enter_context(_bar("preparing lines"))
+            progress = preparing.enter_context(bar("preparing lines"))
             asyncio.run(run_table(cell, record, progress, preparing.close))
 
 
@@ -232,7 +192,7 @@ def check(cell_file: CellFile) -> None:
     console = Console(highlight=False, soft_wrap=True)
     with _clear_errors():
         cell = load_cell(cell_file)
-        with _bar("preparing lines") as progress:
+        with bar("preparing lines") as progress:
             report = look_over(cell, progress)
     for found in report.found:
         console.print(f"  {found.part:<12} {found.text}", markup=False)
@@ -324,7 +284,7 @@ def evaluate(
             manifest, out, read_setups(compare), read_snrs(snr), tuple(noise or ()),
             workers, dask,
         )  # fmt: skip
-        with _bar("listening") as progress:
+        with bar("listening") as progress:
             evaluation, files = measure(_cell(cell_file), wish, progress)
         show(evaluation, console)
         for path in files:
@@ -411,7 +371,7 @@ def words(
         speakers, tuple(pronounce or ()), seed, out,
     )  # fmt: skip
     with _clear_errors():
-        report_words(wanted, Console(highlight=False), _bar)
+        report_words(wanted, Console(highlight=False), bar)
 
 
 @app.command()
@@ -470,7 +430,7 @@ def tune(
 
     with _clear_errors():
         cell = load_cell(cell_file)
-        with _steps() as step:
+        with steps() as step:
             tuned = tune_cell(
                 cell, out=out, noise_files=noise or (), voice_folders=voice_samples or (),
                 workers=workers, seed=seed, step=step,
