@@ -26,7 +26,7 @@ from tablevoice.shipped import shipped
 
 FOLDER = ROOT / "build" / "evaluation"
 SNRS_DB = (None, 10.0, 5.0, 0.0)
-NOISES = ("shop", "workshop")
+NOISES = ("shop",)
 _LEFT_OUT = ("detection", "by_speaker", "by_word", "confusion")
 """Parts of the results that are not kept with the source: they are large, and no claim is
 made of them."""

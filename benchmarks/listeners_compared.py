@@ -211,19 +211,13 @@ def listen(
         ]
         name = f"{OURS} and speech embedding, one head"
         yield _headed(name, joined[0], learnt, joined[1], own_ms + other_ms)
-    fewer = slice(0, None, SUPPRESSED_LEARN_FROM)
-    name = f"{OURS}, head from {_PART}"
-    yield _headed(name, own_before[fewer], learnt[fewer], own_after, own_ms)
-    for what, opened in SUPPRESSORS:
-        yield from _behind(what, opened, encoder, learnt[fewer], asked, own_ms, steps)
 
 
 OURS = "our encoder"
-SUPPRESSED_LEARN_FROM = 3
-"""Heads behind a suppressor learn from every third example: suppressing takes its time. The
-row of our encoder that they are to be compared with does too."""
+SUPPRESSED_EVERY = 3
+"""Suppressors are tried on every third clip, which has both manners and all voices: they take
+their time."""
 
-_PART = "a third of the examples"
 MOST_DB = 12.0
 
 SUPPRESSORS: tuple[tuple[str, Callable[[], Suppressor]], ...] = (
@@ -232,34 +226,29 @@ SUPPRESSORS: tuple[tuple[str, Callable[[], Suppressor]], ...] = (
 )
 
 
-def _behind(
-    what: str, opened: Callable[[], Suppressor], encoder: Encoder, learnt: Sequence[Clip],
-    asked: Sequence[Clip], own_ms: float, steps: Callable[[str], None],
-) -> Iterator[Listener | Missing]:  # fmt: skip
-    """The encoder behind a suppressor that takes all it can, and one that takes 12 dB at most."""
-    try:
-        suppressor = opened()
-    except RecogniserUnavailable as error:
-        yield Missing(what, str(error))
-        return
-    steps(what)
-    before, after = _sounds(learnt), _sounds(asked)
-    clean_before, _ = timed(suppressor.clean, before, steps)
-    clean_after, cost_ms = timed(suppressor.clean, after, steps)
-    for how, rest in (("", 0.0), (f", at most {MOST_DB:g} dB", 10.0 ** (-MOST_DB / 20.0))):
-        # What is left of the sound itself bounds what can be taken away.
-        rows = [
-            [
+def suppress(asked: Sequence[Clip], steps: Callable[[str], None]) -> Iterator[Listener | Missing]:
+    """The encoder, nothing learnt, without a suppressor and behind each: one that takes all
+    that it can, and one that takes 12 dB at most."""
+    encoder = Encoder()
+    sounds = _sounds(asked)
+    rows, own_ms = timed(encoder.row, sounds, steps)
+    yield Listener(OURS, tuple(encoder.untaught(np.stack(rows))), own_ms)
+    for what, opened in SUPPRESSORS:
+        try:
+            suppressor = opened()
+        except RecogniserUnavailable as error:
+            yield Missing(what, str(error))
+            continue
+        steps(what)
+        cleaned, cost_ms = timed(suppressor.clean, sounds, steps)
+        for how, rest in (("", 0.0), (f", at most {MOST_DB:g} dB", 10.0 ** (-MOST_DB / 20.0))):
+            # What is left of the sound itself bounds what can be taken away.
+            rows = [
                 encoder.row(np.float32(rest) * sound + np.float32(1.0 - rest) * clean)
                 for sound, clean in zip(sounds, cleaned, strict=True)
             ]
-            for sounds, cleaned in ((before, clean_before), (after, clean_after))
-        ]
-        name = f"{what}{how}, {OURS}"
-        untaught = tuple(encoder.untaught(np.stack(rows[1])))
-        yield Listener(f"{name}, nothing learnt", untaught, cost_ms + own_ms)
-        name = f"{name}, head from {_PART}"
-        yield _headed(name, rows[0], learnt, rows[1], cost_ms + own_ms)
+            answers = tuple(encoder.untaught(np.stack(rows)))
+            yield Listener(f"{what}{how}, {OURS}", answers, cost_ms + own_ms)
 
 
 def _sounds(clips: Sequence[Clip]) -> list[Samples]:
@@ -400,8 +389,8 @@ def _row(cells: Sequence[str]) -> str:
 
 
 def tables(
-    results: Sequence[Listener | Missing], clips: Sequence[Clip], learnt: int,
-    ends: Sequence[WordEnds | Missing],
+    results: Sequence[Listener | Missing], behind: Sequence[Listener | Missing],
+    ends: Sequence[WordEnds | Missing], learnt: int, asked: Sequence[Clip],
 ) -> str:  # fmt: skip
     """All that was measured, as Markdown."""
     about = (
@@ -410,7 +399,9 @@ def tables(
     )
     return "\n\n".join(
         (
-            "### Listeners", about, listeners_table(results, clips),
+            "### Listeners", about, listeners_table(results, asked),
+            "### Noise suppression before our encoder, nothing learnt",
+            listeners_table(behind, asked[::SUPPRESSED_EVERY]),
             "### Ends of words", "Marks before the word's end are negative.", ends_table(ends),
         )
     )  # fmt: skip
@@ -428,7 +419,9 @@ def main(arguments: Sequence[str]) -> int:
     steps("making the clips")
     learnt, asked = learnt_from(size), held_out(size)
     heard = {snr_db: streams(snr_db, 8 if options.small else 40) for snr_db in (10.0, 0.0)}
-    text = tables(list(listen(learnt, asked, steps)), asked, len(learnt), find_ends(heard))
+    behind = list(suppress(asked[::SUPPRESSED_EVERY], steps))
+    results = list(listen(learnt, asked, steps))
+    text = tables(results, behind, find_ends(heard), len(learnt), asked)
     print(text)
     if not options.small:
         PAGE.write_text(with_table(PAGE.read_text("utf-8"), text), encoding="utf-8")

@@ -1,49 +1,75 @@
-"""Two opinions in one: plain weights do nothing, and the grammar's word moves its phrase only."""
+"""Two opinions made one: what agreement adds, and what it leaves alone."""
 
 from __future__ import annotations
 
 import numpy as np
-import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from scipy.special import log_softmax
 
 from tablevoice.listening.fusion import Fusion, fused
 
-PHRASES = 3
-weights = st.floats(-5.0, 5.0)
+PHRASES = 4
+SCORES = st.lists(
+    st.floats(-20, 20, allow_nan=False), min_size=PHRASES + 1, max_size=PHRASES + 1
+).map(lambda values: np.array([values]))
+WEIGHTS = st.floats(0.1, 3.0, allow_nan=False)
 
 
-def said(number: int | None, ratio: float) -> list[float]:
-    """A row as ``Commands.grammar_row`` makes it."""
-    agrees = [float(index == number) for index in range(PHRASES)]
-    return [*agrees, *(ratio * one for one in agrees), float(number is None), 0.8]
+def grammar_row(heard: int | None, ratio: float = 0.0) -> np.ndarray:
+    """As evidence gives it: the phrase, the phrase by its ratio, nothing heard, coverage."""
+    agrees = np.zeros(PHRASES)
+    if heard is not None:
+        agrees[heard] = 1.0
+    rest = [0.0 if heard is not None else 1.0, 1.0]
+    return np.concatenate((agrees, agrees * (ratio + 1.0), rest))[None]
 
 
-@settings(deadline=None, max_examples=100)
-@given(
-    st.lists(st.floats(-20, 20), min_size=4, max_size=4), st.none() | st.integers(0, 2),
-    st.floats(-3, 3), weights, weights, weights, weights, weights,
-)  # fmt: skip
-def test_every_number_has_its_place(
-    scores: list[float], number: int | None, ratio: float,
-    sound: float, agreement: float, surety: float, nobody: float, silence: float,
-) -> None:  # fmt: skip
-    table = np.array([scores])
-    before = table.copy()
-    assert fused(table, np.array([said(number, ratio)]), Fusion()) == pytest.approx(table)
-    fusion = Fusion(sound, agreement, surety, nobody, silence)
-    found = fused(table, np.array([said(number, ratio)]), fusion)[0]
-    expected = [sound * score for score in scores]
-    expected[0] += nobody + (silence if number is None else 0.0)
-    if number is not None:
-        expected[number + 1] += agreement + surety * ratio
-    assert found == pytest.approx(expected)
-    assert np.array_equal(table, before)
+@given(SCORES, st.integers(0, PHRASES - 1), WEIGHTS)
+def test_agreement_raises_the_odds_of_its_phrase_by_its_weight(
+    scores: np.ndarray, heard: int, weight: float
+) -> None:
+    before = log_softmax(scores, axis=1)[0]
+    after = log_softmax(fused(scores, grammar_row(heard), Fusion(agreement=weight)), axis=1)[0]
+    for other in range(PHRASES + 1):
+        if other != heard + 1:
+            moved = (after[heard + 1] - after[other]) - (before[heard + 1] - before[other])
+            assert np.isclose(moved, weight, atol=1e-6)
 
 
-def test_rows_do_not_mix() -> None:
-    scores = np.arange(8.0).reshape(2, 4)
-    grammar = np.array([said(1, 0.5), said(None, 0.0)])
-    fusion = Fusion(0.5, 2.0, 1.0, -1.0, 3.0)
-    together = fused(scores, grammar, fusion)
-    assert together.tolist() == [[-1.0, 0.5, 3.5, 1.5], [4.0, 2.5, 3.0, 3.5]]
+@given(SCORES, st.one_of(st.none(), st.integers(0, PHRASES - 1)), st.floats(-3, 1))
+def test_without_weights_the_sound_alone_speaks(
+    scores: np.ndarray, heard: int | None, ratio: float
+) -> None:
+    kept = scores.copy()
+    assert np.array_equal(fused(scores, grammar_row(heard, ratio), Fusion()), kept)
+    assert np.array_equal(scores, kept), "what was given stays as it was"
+
+
+@given(SCORES, st.integers(0, PHRASES - 1), st.floats(-3, 1), st.floats(0.01, 1))
+def test_a_surer_grammar_never_makes_its_phrase_less_likely(
+    scores: np.ndarray, heard: int, ratio: float, surer: float
+) -> None:
+    fusion = Fusion(agreement=0.4, surety=0.7)
+    one = log_softmax(fused(scores, grammar_row(heard, ratio), fusion), axis=1)[0]
+    two = log_softmax(fused(scores, grammar_row(heard, ratio + surer), fusion), axis=1)[0]
+    assert two[heard + 1] >= one[heard + 1] - 1e-9
+
+
+@given(SCORES)
+def test_a_silent_grammar_speaks_for_none_of_them(scores: np.ndarray) -> None:
+    fusion = Fusion(silence=1.5)
+    heard = log_softmax(fused(scores, grammar_row(0), fusion), axis=1)[0]
+    silent = log_softmax(fused(scores, grammar_row(None), fusion), axis=1)[0]
+    assert silent[0] >= heard[0]
+
+
+def test_many_rows_are_fused_as_each_alone() -> None:
+    rng = np.random.default_rng(3)
+    scores = rng.normal(size=(6, PHRASES + 1))
+    rows = np.concatenate([grammar_row(heard, 0.3) for heard in (0, 1, 2, 3, None, 1)])
+    fusion = Fusion(0.8, 0.5, 0.3, -0.2, 0.9)
+    together = fused(scores, rows, fusion)
+    for index in range(6):
+        alone = fused(scores[index : index + 1], rows[index : index + 1], fusion)
+        assert np.allclose(together[index], alone[0])
