@@ -101,7 +101,7 @@ class TunedFile:
         self, phrases: Collection[str], pronunciations: Mapping[str, tuple[str, ...]]
     ) -> None:
         """Raises FileRefused when it was made for other phrases or sounds, or another encoder."""
-        if self.notes.get("encoder", encoder_mark()) != encoder_mark():
+        if self.notes.get("encoder") != encoder_mark():
             raise _refused(self.path, "It was made with another encoder than this version has.")
         if self._mark == phrases_mark(phrases, pronunciations):
             return

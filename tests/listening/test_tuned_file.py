@@ -80,6 +80,7 @@ SPOILT: dict[str, tuple[Callable[[Path], object], str]] = {
     "a score missing": (without_a_score, "damaged"),
     "notes of another kind": (lambda path: noted(path, lambda notes: [1, 2]), "damaged"),
     **{f"no {key}": (without(key), "damaged") for key in ("phrases", "mark", "fusion", "format")},
+    "no encoder named": (without("encoder"), "another encoder"),
     "a weight of another kind": (
         lambda path: noted(path, lambda notes: notes.update(fusion={"sound": "much"})), "damaged"),
     "a weight too many": (
