@@ -1,8 +1,8 @@
 """Makes one opinion of two: what the sound says, and which phrase the grammar heard.
 
-Pure. Five numbers weigh the two against each other; ``tablevoice tune`` finds them on voices
-that were held out. In heavy noise the grammar's word says little, and the five numbers know
-it: its weight rises with the ratio that the grammar's own filler gives it.
+Pure. Five numbers weigh the two against each other, and ``tablevoice tune`` finds those that
+make what held-out voices said the likeliest. Small as the grammar's part mostly comes out,
+the sound must be able to carry a word alone: in heavy noise the grammar hears others.
 """
 
 from __future__ import annotations
