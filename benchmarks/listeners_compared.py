@@ -5,7 +5,7 @@ another package with the same head, the bare grammar, noise suppressors before t
 and a voice-activity network beside our endpointing. The other packages are the extra
 ``compare``; what is not installed is named in the table.
 
-    python -m benchmarks.listeners_compared           # about fifteen minutes on one core
+    python -m benchmarks.listeners_compared           # about half an hour on one core
     python -m benchmarks.listeners_compared --small   # a few clips, nothing is written
 """
 
@@ -211,6 +211,11 @@ def listen(
         ]
         name = f"{OURS} and speech embedding, one head"
         yield _headed(name, joined[0], learnt, joined[1], own_ms + other_ms)
+    # How much the head depends on the number of examples.
+    yield _headed(
+        f"{OURS}, head from a third of the examples",
+        own_before[::3], learnt[::3], own_after, own_ms,
+    )  # fmt: skip
 
 
 OURS = "our encoder"
