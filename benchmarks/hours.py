@@ -19,7 +19,6 @@ from rich.console import Console
 
 from benchmarks.claims import ROOT
 from benchmarks.evaluation import Steps, kept_part
-from benchmarks.evaluation_set import HELD_OUT_FAMILIES
 from tablevoice.audio.clip_files import write_clip
 from tablevoice.cell import load_cell
 from tablevoice.commands.evaluating import measure, show
@@ -38,6 +37,8 @@ RESULTS = ROOT / "benchmarks" / "hours_results.json"
 MACHINES = ("shop", "pump", "valve", "compressed_air", "fan", "servo", "motor", "grinder",
             "hammer", "beeper")  # fmt: skip
 SEED = 77_001
+TALKERS = ("pico", "piper")
+"""Families that nothing has learnt from (Festival's is left out: hours of it take hours)."""
 _PIECE_S = 600.0
 _LEVEL = np.float32(0.2)
 
@@ -45,7 +46,7 @@ _LEVEL = np.float32(0.2)
 def talk(seconds: float, cell_phrases: Sequence[str], seed: int) -> Samples:
     """Sentences and loose words one after another, short pauses between, several voices."""
     rng = np.random.default_rng(seed)
-    cast = sample_of_speakers(speakers(HELD_OUT_FAMILIES), 8, seed)
+    cast = sample_of_speakers(speakers(TALKERS), 8, seed)
     lines = without_commands(EVERYDAY, tuple(cell_phrases))
     words = ordinary_words(600, seed, without=cell_phrases)
     requests = []
