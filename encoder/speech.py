@@ -169,14 +169,17 @@ def work(task: tuple[int, int, int, str]) -> tuple[int, float]:
         clips.append((clip / peak * 30_000).astype(np.int16))
         labels.append([order[phone] for word in text for phone in said_as[word]])
         families.append(list(KINDS).index(kind))
-    np.savez(
-        folder / f"{number}.npz",
-        samples=np.concatenate(clips),
-        lengths=np.array([len(clip) for clip in clips], np.int32),
-        phones=np.concatenate([np.array(label, np.int8) for label in labels]),
-        counts=np.array([len(label) for label in labels], np.int16),
-        families=np.array(families, np.int8),
-    )
+    unfinished = folder / f"{number}.part"
+    with unfinished.open("wb") as file:
+        np.savez(
+            file,
+            samples=np.concatenate(clips),
+            lengths=np.array([len(clip) for clip in clips], np.int32),
+            phones=np.concatenate([np.array(label, np.int8) for label in labels]),
+            counts=np.array([len(label) for label in labels], np.int16),
+            families=np.array(families, np.int8),
+        )
+    unfinished.rename(folder / f"{number}.npz")  # the training reads whole shards only
     return len(clips), time.time() - started
 
 

@@ -33,11 +33,8 @@ def loaded(folder: Path, least: int, device: torch.device) -> tuple[Bank, Tensor
     samples, lengths, phones, counts = [], [], [], []
     read = 0
     for path in paths:
-        try:
-            shard = np.load(path)
-            parts = [shard[name] for name in ("samples", "lengths", "phones", "counts")]
-        except Exception:  # still being written
-            continue
+        shard = np.load(path)
+        parts = [shard[name] for name in ("samples", "lengths", "phones", "counts")]
         read += 1
         for part, into in zip(parts, (samples, lengths, phones, counts), strict=True):
             into.append(part)

@@ -22,7 +22,8 @@ from tablevoice.audio.microphone import BLOCK_S, Microphone
 from tablevoice.cell import Cell
 from tablevoice.listening.judging import decide
 from tablevoice.listening.matching import match
-from tablevoice.model import LISTENING_RATE_HZ, Heard, Phrasebook, Samples, Verdict
+from tablevoice.model import LISTENING_RATE_HZ, Heard, Samples, Verdict
+from tablevoice.phrasebook.phrases import meanings_of
 
 QUIETEST_DBFS, LOUDEST_DBFS = -70.0, 0.0
 METER = 30
@@ -47,7 +48,7 @@ def listen_in(cell: Cell, file: Path | None, console: Console) -> None:
 
     Raises TablevoiceError when there is no microphone, recogniser or file.
     """
-    meanings = _meanings(cell.phrasebook)
+    meanings = meanings_of(cell.phrasebook)
     with Assembly(cell, remember=False) as parts, ExitStack() as open_parts:
         ear = parts.open_ear()
         ear.allow(tuple(meanings), tuple(meanings))
@@ -86,18 +87,6 @@ def _meter(level_dbfs: float, in_speech: bool) -> Text:
     bar = "█" * round(min(1.0, share) * METER)
     speech = "speech" if in_speech else ""
     return Text(f"{bar:<{METER}} {level_dbfs:5.0f} dBFS  {speech}")
-
-
-def _meanings(book: Phrasebook) -> dict[str, str]:
-    meanings: dict[str, str] = {}
-    for question in book.questions.values():
-        for answer, phrases in question.answers.items():
-            meanings.update(dict.fromkeys(phrases, answer))
-        meanings.update(dict.fromkeys(question.yes, "yes"))
-        meanings.update(dict.fromkeys(question.no, "no"))
-    for kind, command in book.standing.items():
-        meanings.update(dict.fromkeys(command.phrases, kind))
-    return meanings
 
 
 def _blocks(file: Path) -> Iterator[Samples]:

@@ -13,10 +13,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import soxr
 
 from tablevoice.assembly import Assembly
-from tablevoice.audio.clip_files import read_clip
+from tablevoice.audio.clip_files import read_clip, to_rate
 from tablevoice.cell import Cell
 from tablevoice.enrolment import enrolled, words_of
 from tablevoice.errors import FileRefused, Problem
@@ -67,10 +66,7 @@ def tune_cell(
 
 
 def _samples(path: Path) -> Samples:
-    clip = read_clip(path)
-    if clip.rate_hz == LISTENING_RATE_HZ:
-        return clip.samples
-    return np.asarray(soxr.resample(clip.samples, clip.rate_hz, LISTENING_RATE_HZ), np.float32)
+    return to_rate(read_clip(path), LISTENING_RATE_HZ).samples
 
 
 def _rooms(files: Sequence[Path]) -> list[Samples]:

@@ -15,8 +15,8 @@ from types import MappingProxyType, TracebackType
 from typing import Protocol
 
 import numpy as np
-import soxr
 
+from tablevoice.audio.clip_files import to_rate
 from tablevoice.corpora.voice_changes import changed
 from tablevoice.errors import EngineFailed, Problem
 from tablevoice.model import LISTENING_RATE_HZ, Clip, Samples
@@ -176,10 +176,7 @@ class Studio:
                 where=where,
                 do="Write words of its language.",
             )
-        samples = clip.samples
-        if clip.rate_hz != LISTENING_RATE_HZ:
-            samples = soxr.resample(samples, clip.rate_hz, LISTENING_RATE_HZ)
-        samples = trim(Clip(samples, LISTENING_RATE_HZ)).samples
+        samples = trim(to_rate(clip, LISTENING_RATE_HZ)).samples
         samples = changed(
             samples,
             pitch_semitones=0.0 if engine.own_pitch else pitch,

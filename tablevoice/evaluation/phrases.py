@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tablevoice.model import Phrasebook, StandingKind
+from tablevoice.phrasebook.phrases import meanings_of
 from tablevoice.wording import normalise
 
 
@@ -29,16 +30,7 @@ def phrases_of(book: Phrasebook) -> Phrases:
 
     A phrase with two meanings keeps that of the standing command, else of the first question.
     """
-    meanings: dict[str, str] = {}
-    for kind, command in book.standing.items():
-        for phrase in command.phrases:
-            meanings.setdefault(normalise(phrase), kind)
-    standing = tuple(meanings)
-    for question in book.questions.values():
-        for answer, phrases in question.answers.items():
-            for phrase in phrases:
-                meanings.setdefault(normalise(phrase), answer)
-        for meaning, phrases in (("yes", question.yes), ("no", question.no)):
-            for phrase in phrases:
-                meanings.setdefault(normalise(phrase), meaning)
-    return Phrases(meanings, standing)
+    standing = dict.fromkeys(
+        normalise(phrase) for command in book.standing.values() for phrase in command.phrases
+    )
+    return Phrases(meanings_of(book), tuple(standing))

@@ -24,6 +24,24 @@ def spoken_phrases(book: Phrasebook) -> list[str]:
     return list(phrases)
 
 
+def meanings_of(book: Phrasebook) -> dict[str, str]:
+    """Each normalised phrase with what it means: an answer, or a standing command's kind.
+
+    A phrase with two meanings keeps that of the standing command, else of the first question.
+    The standing commands stand first.
+    """
+    meanings: dict[str, str] = {}
+    for kind, command in book.standing.items():
+        for phrase in command.phrases:
+            meanings.setdefault(normalise(phrase), kind)
+    for question in book.questions.values():
+        told = (*question.answers.items(), ("yes", question.yes), ("no", question.no))
+        for meaning, phrases in told:
+            for phrase in phrases:
+                meanings.setdefault(normalise(phrase), meaning)
+    return meanings
+
+
 def phrase_said(book: Phrasebook, said: str | None, *, nothing: bool) -> str | None:
     """What a correction says was said, normalised: ``""`` for nothing, ``None`` for not known.
 
