@@ -7,6 +7,7 @@ or a device.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum, IntEnum
@@ -54,13 +55,19 @@ class Priority(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """A test on one slot's value: any of ``among`` (when given), within the bounds (when given)."""
+    """A test on one slot's value: any of ``among`` (when given), within the bounds (when given).
+
+    ``relation`` (``=``, ``<``, ``<=``, ``>`` or ``>=``) is how the value must stand to that of
+    the slot ``other``; order is between numbers only.
+    """
 
     slot: str
     among: tuple[SlotValue, ...] | None = None
     not_among: tuple[SlotValue, ...] = ()
     at_least: int | None = None
     at_most: int | None = None
+    relation: str | None = None
+    other: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +76,9 @@ class Line:
 
     ``key`` names the line over restarts: a short hash of event, voice, text and
     conditions, so an edited line counts as a new one. ``voice`` is a voice name, a
-    slot in braces (``{arm}``), or ``None`` for the table's first voice.
+    slot in braces (``{arm}``), or ``None`` for the table's first voice. ``kind`` names its
+    kind, if it is of one. ``follows`` is the key of the line after which alone it may come,
+    no later than ``within_s``; ``begins`` tells that others may only follow this one.
     """
 
     key: str
@@ -78,6 +87,40 @@ class Line:
     voice: str | None = None
     weight: float = 1.0
     when: tuple[Condition, ...] = ()
+    kind: str | None = None
+    follows: str | None = None
+    within_s: float = math.inf
+    begins: bool = False
+
+    @property
+    def of_a_story(self) -> bool:
+        """Whether it is said once a session at most, being part of a running story."""
+        return self.begins or self.follows is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Cooldown:
+    """How seldom lines of one kind come: at most one in so many seconds, uses and sessions.
+
+    ``every_uses`` counts lines of the table, this one included, ``every_sessions`` sessions:
+    with 1 of either, nothing is held back.
+    """
+
+    every_s: float = 0.0
+    every_uses: int = 1
+    every_sessions: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class QuietSpan:
+    """A part of the day, in minutes after midnight (over midnight where ``until`` is not later).
+
+    Only lines of the priorities in ``speak`` are said in it.
+    """
+
+    from_min: int
+    until_min: int
+    speak: frozenset[Priority]
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +194,9 @@ class Phrasebook:
     takes any short text. ``pronunciations`` gives words that a recogniser's
     dictionary may lack, as phones of that recogniser (ARPABET for English).
     ``stop_guard`` names the events said at news of the stop guard: ``tripped``, ``held``,
-    ``awaiting_reset``, ``armed``, ``not_proven``, ``silent``.
+    ``awaiting_reset``, ``armed``, ``not_proven``, ``silent``. ``kinds`` are the kinds of
+    lines; ``characters`` gives, for a voice and a kind, by how much more (or less) than
+    others it likes such lines, 0 being never. ``quiet_hours``: when only some lines speak.
     """
 
     title: str
@@ -162,6 +207,9 @@ class Phrasebook:
     standing: Mapping[str, StandingCommand]
     pronunciations: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     stop_guard: Mapping[str, str] = field(default_factory=dict)
+    kinds: Mapping[str, Cooldown] = field(default_factory=dict)
+    characters: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    quiet_hours: tuple[QuietSpan, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +220,9 @@ class Spent:
     that key stays small; rows are given back in the order in which they were written.
     ``round`` counts from 1, over all voices of the event, how often the lines that may
     be said were used up; ``voice_round`` does so for this voice (0: was not kept).
+    ``use`` counts the lines of the table over all sessions, ``session`` says in which one
+    it was; ``at_s`` when, on the clock of the session that reads the row (below 0 for
+    earlier ones).
     """
 
     event: str
@@ -179,6 +230,9 @@ class Spent:
     line_key: str
     round: int
     voice_round: int = 0
+    use: int = 0
+    session: int = 0
+    at_s: float = 0.0
 
 
 # --- speaking -------------------------------------------------------------------
@@ -198,7 +252,10 @@ class Voice:
 
 @dataclass(frozen=True, slots=True)
 class Utterance:
-    """A line on its way to the loudspeaker. ``id`` is unique within a session."""
+    """A line on its way to the loudspeaker. ``id`` is unique within a session.
+
+    ``note`` tells which rule of taste gave way so that something could be said.
+    """
 
     id: str
     event_id: str
@@ -210,6 +267,7 @@ class Utterance:
     interruptible: bool
     born_s: float
     fresh_until_s: float
+    note: str = ""
 
 
 # --- listening ------------------------------------------------------------------

@@ -16,6 +16,7 @@ from tablevoice.phrasebook.merging import Draft, Found, VoiceUse
 from tablevoice.phrasebook.reach import check_reach
 from tablevoice.phrasebook.schema import EventEntry, LineEntry, QuestionEntry
 from tablevoice.phrasebook.slots import nearest_value, slots_in, unsayable, voice_slot
+from tablevoice.phrasebook.taste_checks import check_line_taste, check_taste
 from tablevoice.wording import normalise
 
 ANSWER_SLOT = "answer"
@@ -29,12 +30,11 @@ _PHONES = (
 ARPABET = frozenset(_PHONES.split())
 
 
-
 def cross_check(draft: Draft, findings: Findings) -> tuple[VoiceUse, ...]:
     """Add everything that is wrong with a draft; gives the places where voices are named."""
     _check_pronunciations(draft, findings)
     _check_slot_values(draft, findings)
-    voices: list[VoiceUse] = []
+    voices: list[VoiceUse] = [*check_taste(draft, findings)]
     for name, event in draft.events.items():
         voices += _check_event(draft, name, event, findings)
     for name, question in draft.questions.items():
@@ -98,9 +98,11 @@ def _check_event(draft: Draft, name: str, event: Found[EventEntry],
     for index, line in enumerate(entry.lines):
         usable &= _check_text(draft, event, index, line, findings)
         usable &= _check_conditions(draft, event, index, line, findings)
+        usable &= check_line_taste(draft, event, index, line, findings)
         if line.voice is not None:
             yield from _check_voice(draft, event, line.voice, ("lines", index, "voice"), findings)
-        same = (line.say.strip(), line.voice or entry.voice, repr(sorted(line.when.items())))
+        same = (line.say.strip(), line.voice or entry.voice, repr(sorted(line.when.items())),
+                line.mood, tuple(sorted(line.only or ())))
         if same in seen:
             findings.add(f"this line stands a second time in event {name!r}.",
                          event.where("lines", index),

@@ -9,8 +9,9 @@ the nearest valid name. Nothing else builds a Phrasebook from a file.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from hashlib import blake2b
 from pathlib import Path
 from types import MappingProxyType
@@ -19,17 +20,20 @@ from tablevoice.errors import FileRefused
 from tablevoice.marked_yaml import read_marked_yaml
 from tablevoice.model import (
     Condition,
+    Cooldown,
     EventLines,
     Line,
     Phrasebook,
     Priority,
     Question,
+    QuietSpan,
     StandingCommand,
 )
+from tablevoice.phrasebook.conditions import conditions_of, voice_named
 from tablevoice.phrasebook.crosschecks import cross_check
 from tablevoice.phrasebook.findings import Findings
 from tablevoice.phrasebook.merging import Draft, VoiceUse, merged
-from tablevoice.phrasebook.schema import ConditionEntry, EventEntry, LineEntry, QuestionEntry
+from tablevoice.phrasebook.schema import EventEntry, QuestionEntry, QuietEntry
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,24 +74,12 @@ def read_phrasebook(paths: Iterable[Path | str] | Path | str) -> ReadBook:
 def line_key(event: str, voice: str | None, text: str, when: Iterable[Condition]) -> str:
     """A name for a line that outlives restarts and changes when what is said does."""
     conditions = sorted(
-        json.dumps([c.slot, c.among, c.not_among, c.at_least, c.at_most]) for c in when
+        json.dumps([c.slot, c.among, c.not_among, c.at_least, c.at_most]
+                   + ([c.relation, c.other] if c.relation is not None else []))
+        for c in when
     )
     whole = json.dumps([event, voice, text, conditions])
     return blake2b(whole.encode(), digest_size=8).hexdigest()
-
-
-def conditions_of(entry: LineEntry) -> tuple[Condition, ...]:
-    return tuple(_condition(slot, test) for slot, test in entry.when.items())
-
-
-def _condition(slot: str, test: ConditionEntry) -> Condition:
-    return Condition(
-        slot=slot,
-        among=None if test.among is None else tuple(test.among),
-        not_among=tuple(test.not_among or ()),
-        at_least=test.at_least,
-        at_most=test.at_most,
-    )
 
 
 def _book(draft: Draft) -> Phrasebook:
@@ -98,9 +90,7 @@ def _book(draft: Draft) -> Phrasebook:
             name: None if found.entry is None else tuple(found.entry)
             for name, found in draft.slots.items()
         }),
-        events=MappingProxyType({
-            name: _event(name, found.entry) for name, found in draft.events.items()
-        }),
+        events=MappingProxyType(_events(draft)),
         questions=MappingProxyType({
             name: _question(name, found.entry) for name, found in draft.questions.items()
         }),
@@ -114,10 +104,56 @@ def _book(draft: Draft) -> Phrasebook:
         pronunciations=MappingProxyType({
             word: tuple(found.entry) for word, found in draft.pronounce.items()
         }),
+        kinds=MappingProxyType({
+            name: Cooldown(**dict(found.entry)) for name, found in draft.kinds.items()
+        }),
+        characters=MappingProxyType({
+            voice: MappingProxyType(dict(found.entry)) for voice, found in draft.characters.items()
+        }),
+        quiet_hours=tuple(_quiet(found.entry) for found in draft.quiet_hours),
     )
 
 
-def _event(name: str, entry: EventEntry) -> EventLines:
+def _events(draft: Draft) -> dict[str, EventLines]:
+    """The events, each line with its key, so that lines of a story can name one another."""
+    events = {name: _event(name, found.entry, draft) for name, found in draft.events.items()}
+    keys = {
+        entry.name: line.key
+        for name, found in draft.events.items()
+        for entry, line in zip(found.entry.lines, events[name].lines, strict=True)
+        if entry.name is not None
+    }
+    begun = {keys[entry.follows] for found in draft.events.values()
+             for entry in found.entry.lines if entry.follows is not None}
+    for name, found in draft.events.items():
+        lines = [
+            line if entry.follows is None and line.key not in begun else replace(
+                line, follows=None if entry.follows is None else keys[entry.follows],
+                within_s=math.inf if entry.follows is None else entry.within_s,
+                begins=line.key in begun)
+            for entry, line in zip(found.entry.lines, events[name].lines, strict=True)
+        ]
+        events[name] = replace(events[name], lines=tuple(lines))
+    return events
+
+
+def _quiet(entry: QuietEntry) -> QuietSpan:
+    return QuietSpan(_minutes(entry.since), _minutes(entry.until),
+                     frozenset(Priority[name.upper()] for name in entry.speak))
+
+
+def _minutes(clock: str) -> int:
+    hours, minutes = clock.split(":")
+    return 60 * int(hours) + int(minutes)
+
+
+def _event(name: str, entry: EventEntry, draft: Draft) -> EventLines:
+    lines = []
+    for line in entry.lines:
+        voice, text = voice_named(entry, line), line.say.strip()
+        when = conditions_of(entry, line, draft.read_moods)
+        lines.append(Line(line_key(name, voice, text, when), name, text, voice, line.weight, when,
+                          line.kind))
     return EventLines(
         name=name,
         about=entry.about.strip(),
@@ -127,14 +163,8 @@ def _event(name: str, entry: EventEntry) -> EventLines:
         interruptible=entry.interruptible,
         longest_s=entry.longest_s,
         asks=entry.asks,
-        lines=tuple(_line(name, entry, line) for line in entry.lines),
+        lines=tuple(lines),
     )
-
-
-def _line(event: str, entry: EventEntry, line: LineEntry) -> Line:
-    voice = line.voice if line.voice is not None else entry.voice
-    text, when = line.say.strip(), conditions_of(line)
-    return Line(line_key(event, voice, text, when), event, text, voice, line.weight, when)
 
 
 def _question(name: str, entry: QuestionEntry) -> Question:

@@ -14,23 +14,27 @@ from typing import Any, Generic, TypeVar
 from pydantic import ValidationError
 
 from tablevoice.marked_yaml import KeyPath, MarkedYaml
+from tablevoice.model import Condition
 from tablevoice.nearest import nearest
 from tablevoice.phrasebook.findings import MOST_SHOWN, Findings, validated
 from tablevoice.phrasebook.schema import (
     EventEntry,
+    KindEntry,
     LineEntry,
     PhrasebookFile,
     QuestionEntry,
+    QuietEntry,
     StandingEntry,
     Value,
 )
 
 Entry = TypeVar("Entry")
 
-SECTIONS = ("pronounce", "slots", "events", "questions", "standing", "stop_guard")
+SECTIONS = ("pronounce", "slots", "events", "questions", "standing", "stop_guard", "kinds",
+            "moods", "characters", "quiet_hours")
 _ALONE = frozenset({
     "about", "priority", "fresh_for_s", "interruptible", "longest_s", "weight",
-    "wait_s", "tries", "button_wait_s",
+    "wait_s", "tries", "button_wait_s", "within_s",
 })
 """Keys that no cross check looks at: a wrong one does not spoil its entry."""
 
@@ -57,7 +61,10 @@ class VoiceUse:
 
 @dataclass(slots=True)
 class Draft:
-    """What the files say together. ``aside``: (section, name) of entries of a wrong shape."""
+    """What the files say together. ``aside``: (section, name) of entries of a wrong shape.
+
+    ``read_moods`` are the moods that make sense, as the checks read them.
+    """
 
     title: str = ""
     language: str = ""
@@ -67,6 +74,11 @@ class Draft:
     questions: dict[str, Found[QuestionEntry]] = field(default_factory=dict)
     standing: dict[str, Found[StandingEntry]] = field(default_factory=dict)
     stop_guard: dict[str, Found[str]] = field(default_factory=dict)
+    kinds: dict[str, Found[KindEntry]] = field(default_factory=dict)
+    moods: dict[str, Found[str]] = field(default_factory=dict)
+    characters: dict[str, Found[dict[str, float]]] = field(default_factory=dict)
+    quiet_hours: list[Found[QuietEntry]] = field(default_factory=list)
+    read_moods: dict[str, tuple[Condition, ...]] = field(default_factory=dict)
     aside: set[tuple[str, str]] = field(default_factory=set)
 
     def set_aside(self, section: str, name: str | None = None) -> bool:
@@ -95,6 +107,13 @@ def merged(files: Sequence[MarkedYaml], findings: Findings) -> Draft:
         _add("questions", draft.questions, read.questions, marked, findings)
         _add("standing", draft.standing, read.standing, marked, findings)
         _add("stop_guard", draft.stop_guard, read.stop_guard, marked, findings)
+        _add("kinds", draft.kinds, read.kinds, marked, findings)
+        _add("moods", draft.moods, read.moods, marked, findings)
+        _add("characters", draft.characters, read.characters, marked, findings)
+        draft.quiet_hours += [
+            Found(entry, marked, ("quiet_hours", index))
+            for index, entry in enumerate(read.quiet_hours)
+        ]
     if not draft.events and not findings and files:
         findings.add("there is no event, so nothing can be said.", files[0].where(),
                      "Add 'events:' with at least one event.")
@@ -133,7 +152,8 @@ def _read(marked: MarkedYaml, findings: Findings,
 
 
 def _less(value: Any, path: KeyPath, kind: str, aside: set[tuple[str, str]]) -> Any:
-    if len(path) <= 1:
+    if len(path) <= 1 or path[0] == "quiet_hours":  # a list: what is left would change places
+        path = path[:1]
         name = str(path[0]) if path else ""
         if name in SECTIONS:
             aside.add((name, ""))

@@ -67,6 +67,14 @@ Values: TypeAlias = Annotated[
 ]
 
 
+Texts: TypeAlias = Annotated[
+    list[Annotated[str, StringConstraints(min_length=1, max_length=MAX_SLOT_TEXT)]],
+    Field(min_length=1),
+    BeforeValidator(_values, json_schema_input_type=Text | Annotated[
+        list[Text], Field(min_length=1)]),
+]
+
+
 class ConditionEntry(_Entry):
     """A test on a slot's value; everything that is given must hold."""
 
@@ -91,6 +99,10 @@ Condition: TypeAlias = Annotated[
 ]
 
 
+WITHIN_S = 300.0
+"""How long after its line another may follow, where the phrasebook says nothing else."""
+
+
 class LineEntry(_Entry):
     """One thing that may be said."""
 
@@ -108,6 +120,19 @@ class LineEntry(_Entry):
         None, min_length=1, max_length=MAX_SLOT_TEXT,
         description="Who says it, when not the event's voice: a voice, or a {slot}.",
         examples=["Briar"])
+    only: Texts | None = Field(
+        None, description="Said by these voices only, where a slot names the voice.",
+        examples=["Alder"])
+    mood: Name | None = Field(
+        None, description="Said only when this mood's conditions hold.", examples=["behind"])
+    kind: Name | None = Field(
+        None, description="Its kind: see 'kinds' and 'characters'.", examples=["teasing"])
+    name: Name | None = Field(
+        None, description="A name for 'follows' of another line.", examples=["heron_begins"])
+    follows: Name | None = Field(
+        None, description="It comes only after the line of this name, next in its event, and "
+        "once a session at most.", examples=["heron_begins"])
+    within_s: Seconds = Field(WITHIN_S, description="No later than so many seconds after it.")
 
 
 def _line(found: object) -> object:
@@ -180,6 +205,33 @@ class StandingEntry(_Entry):
     says: Name | None = Field(None, description="Event said in reply.", examples=["paused"])
 
 
+class KindEntry(_Entry):
+    """A kind of lines, and how seldom one of them comes."""
+
+    every_s: float = Field(
+        0.0, ge=0, le=1_000_000, allow_inf_nan=False,
+        description="At most one in so many seconds.", examples=[240])
+    every_uses: int = Field(
+        1, ge=1, le=100_000, description="At most one in so many lines of the table.")
+    every_sessions: int = Field(1, ge=1, le=10_000, description="At most once in so many sessions.")
+
+
+Clock: TypeAlias = Annotated[str, StringConstraints(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
+
+
+class QuietEntry(_Entry):
+    """A part of the day in which only some lines are said."""
+
+    since: Clock = Field(
+        alias="from", description="When it begins, the computer's local time.", examples=["20:30"])
+    until: Clock = Field(description="When it ends, that night or day.", examples=["07:00"])
+    speak: list[Literal["banter", "move", "question", "warning"]] = Field(
+        default=["question", "warning"], min_length=1,
+        description="Priorities that are still said; question and warning always are.")
+
+
+Liking: TypeAlias = Annotated[float, Field(ge=0, le=MAX_WEIGHT, allow_inf_nan=False)]
+MoodText: TypeAlias = Annotated[str, StringConstraints(min_length=1, max_length=MAX_TEXT)]
 GuardNews: TypeAlias = Literal["tripped", "held", "awaiting_reset", "armed", "not_proven", "silent"]
 StandingName: TypeAlias = Literal["pause", "stop", "repeat", "help", "never_mind"]
 Pronunciation: TypeAlias = Annotated[str, StringConstraints(min_length=1, max_length=200)]
@@ -232,6 +284,21 @@ class PhrasebookFile(_Entry):
         description="Events said when the stop guard trips, holds, waits for its reset, is "
         "armed, has not been proven by a press, or is silent.",
         examples=[{"tripped": "stopped", "awaiting_reset": "reset_needed"}])
+    kinds: dict[Name, KindEntry] = Field(
+        default_factory=dict, description="Kinds of lines, and how seldom each comes.",
+        examples=[{"teasing": {"every_s": 240}}])
+    moods: dict[Name, MoodText] = Field(
+        default_factory=dict,
+        description="Names for what the slots say: comparisons joined by 'and', each a slot, "
+        "then is, is not, <, <=, > or >=, then a value or another slot.",
+        examples=[{"behind": "lights < best", "last_lantern": "lights is 4"}])
+    characters: dict[Phrase, dict[Name, Liking]] = Field(
+        default_factory=dict,
+        description="How much a voice likes each kind of lines: 1 as others do, 0 never.",
+        examples=[{"Alder": {"teasing": 0.3}, "Briar": {"teasing": 3}}])
+    quiet_hours: list[QuietEntry] = Field(
+        default_factory=list, max_length=20,
+        description="Parts of the day in which only some lines are said.")
 
 
 def phrasebook_schema() -> dict[str, Any]:

@@ -132,12 +132,41 @@ def holds(condition: Condition, value: SlotValue) -> bool:
                 and (isinstance(value, str) or value > condition.at_most))
 
 
+def related(condition: Condition, value: SlotValue, other: SlotValue) -> bool:
+    """Whether a value stands to that of another slot as a condition wants it."""
+    match condition.relation:
+        case None:
+            return True
+        case "=":
+            return value == other
+        case "!=":
+            return value != other
+    if isinstance(value, str) or isinstance(other, str):
+        return False  # there is no more and less between texts
+    match condition.relation:
+        case "<":
+            return value < other
+        case "<=":
+            return value <= other
+        case ">":
+            return value > other
+        case _:
+            return value >= other
+
+
 def eligible(line: Line, slots: Mapping[str, SlotValue]) -> bool:
     """Whether all conditions of a line hold; one on a slot without a value does not."""
-    return all(
-        condition.slot in slots and holds(condition, slots[condition.slot])
-        for condition in line.when
-    )
+    return all(met(condition, slots) for condition in line.when)
+
+
+def met(condition: Condition, slots: Mapping[str, SlotValue]) -> bool:
+    """Whether one condition holds; one on a slot without a value does not."""
+    if condition.slot not in slots or not holds(condition, slots[condition.slot]):
+        return False
+    if condition.other is None:
+        return True
+    return condition.other in slots and related(
+        condition, slots[condition.slot], slots[condition.other])
 
 
 def voice_slot(voice: str | None) -> str | None:
@@ -195,8 +224,11 @@ def _choices(line: Line, slot_values: SlotValues) -> Iterator[dict[str, SlotValu
     names = sorted(name for name in spoken if name is not None)
     if any(slot_values.get(name) is None for name in names):
         return
-    names += sorted({condition.slot for condition in line.when
-                     if slot_values.get(condition.slot) is not None} - set(names))
+    tested = {slot for condition in line.when for slot in (condition.slot, condition.other)
+              if slot is not None and slot_values.get(slot) is not None}
+    names += sorted(tested - set(names))
+    between = [condition for condition in line.when
+               if condition.slot in names and condition.other in names]
     tests: dict[str, list[Condition]] = {}
     for condition in line.when:
         tests.setdefault(condition.slot, []).append(condition)
@@ -206,7 +238,9 @@ def _choices(line: Line, slot_values: SlotValues) -> Iterator[dict[str, SlotValu
         for name in names
     ]
     for values in product(*allowed):
-        yield dict(zip(names, values, strict=True))
+        chosen = dict(zip(names, values, strict=True))
+        if all(met(condition, chosen) for condition in between):
+            yield chosen
 
 
 def check_slots(
