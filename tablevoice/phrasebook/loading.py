@@ -38,10 +38,14 @@ from tablevoice.phrasebook.schema import EventEntry, QuestionEntry, QuietEntry
 
 @dataclass(frozen=True, slots=True)
 class ReadBook:
-    """A checked phrasebook, and where its voices are named (for the cell file's check)."""
+    """A checked phrasebook, and where its voices are named (for the cell file's check).
+
+    ``draft``: what the files say, everything with its place (for the desk).
+    """
 
     book: Phrasebook
     voice_uses: tuple[VoiceUse, ...]
+    draft: Draft
 
 
 def load_phrasebook(paths: Iterable[Path | str] | Path | str) -> Phrasebook:
@@ -68,7 +72,7 @@ def read_phrasebook(paths: Iterable[Path | str] | Path | str) -> ReadBook:
     draft = merged(marked, findings)
     voice_uses = cross_check(draft, findings)
     findings.raise_if_any()
-    return ReadBook(_book(draft), voice_uses)
+    return ReadBook(_book(draft), voice_uses, draft)
 
 
 def line_key(event: str, voice: str | None, text: str, when: Iterable[Condition]) -> str:

@@ -31,10 +31,11 @@ from tablevoice.phrasebook.schema import (
 Entry = TypeVar("Entry")
 
 SECTIONS = ("pronounce", "slots", "events", "questions", "standing", "stop_guard", "kinds",
-            "moods", "characters", "quiet_hours")
+            "moods", "characters", "quiet_hours", "accept")
 _ALONE = frozenset({
     "about", "priority", "fresh_for_s", "interruptible", "longest_s", "weight",
     "wait_s", "tries", "button_wait_s", "within_s",
+    "uses",
 })
 """Keys that no cross check looks at: a wrong one does not spoil its entry."""
 
@@ -79,6 +80,7 @@ class Draft:
     characters: dict[str, Found[dict[str, float]]] = field(default_factory=dict)
     quiet_hours: list[Found[QuietEntry]] = field(default_factory=list)
     read_moods: dict[str, tuple[Condition, ...]] = field(default_factory=dict)
+    accept: dict[str, Found[dict[str, str]]] = field(default_factory=dict)
     aside: set[tuple[str, str]] = field(default_factory=set)
 
     def set_aside(self, section: str, name: str | None = None) -> bool:
@@ -110,6 +112,7 @@ def merged(files: Sequence[MarkedYaml], findings: Findings) -> Draft:
         _add("kinds", draft.kinds, read.kinds, marked, findings)
         _add("moods", draft.moods, read.moods, marked, findings)
         _add("characters", draft.characters, read.characters, marked, findings)
+        _add("accept", draft.accept, read.accept, marked, findings)
         draft.quiet_hours += [
             Found(entry, marked, ("quiet_hours", index))
             for index, entry in enumerate(read.quiet_hours)

@@ -7,6 +7,7 @@ What no shape can say (names that must exist, slots that must fit) is the loader
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Any, Literal, TypeAlias
 
 from pydantic import (
@@ -75,6 +76,28 @@ Texts: TypeAlias = Annotated[
 ]
 
 
+def _code(found: object) -> object:
+    if not isinstance(found, str) or re.fullmatch(CODE, found) is None:
+        raise PydanticCustomError(
+            "code", "Write the code of a finding of tablevoice check, such as D201.")
+    return found
+
+
+def _reason(found: object) -> object:
+    if not isinstance(found, str) or not found.strip():
+        raise PydanticCustomError(
+            "reason", "Write why this is right as it is: nothing is accepted without a reason.")
+    return found
+
+
+CODE = r"^[A-Z][0-9]{3}$"
+Acceptances: TypeAlias = dict[
+    Annotated[str, StringConstraints(pattern=CODE), BeforeValidator(_code)],
+    Annotated[str, StringConstraints(pattern=r"\S", max_length=MAX_TEXT), BeforeValidator(_reason)],
+]
+"""Findings of the desk (``tablevoice check``) that are right as they are: code and reason."""
+
+
 class ConditionEntry(_Entry):
     """A test on a slot's value; everything that is given must hold."""
 
@@ -133,6 +156,10 @@ class LineEntry(_Entry):
         None, description="It comes only after the line of this name, next in its event, and "
         "once a session at most.", examples=["heron_begins"])
     within_s: Seconds = Field(WITHIN_S, description="No later than so many seconds after it.")
+    accept: Acceptances = Field(
+        default_factory=dict,
+        description="Findings of tablevoice check that are right as they are: code and reason.",
+        examples=[{"D201": "Alder repeats himself on purpose."}])
 
 
 def _line(found: object) -> object:
@@ -166,6 +193,15 @@ class EventEntry(_Entry):
         None, min_length=1, max_length=MAX_SLOT_TEXT,
         description="Who says it: a voice, or a {slot} that names one. "
         "Left out: the first voice of the cell.", examples=["Alder", "{arm}"])
+    uses: float | None = Field(
+        None, ge=0, le=10_000, allow_inf_nan=False,
+        description="How often it is expected in a session; 0.2 is once in five sessions.",
+        examples=[6, 0.2])
+    accept: Acceptances = Field(
+        default_factory=dict,
+        description="Findings of tablevoice check, on the event or any of its lines, that are "
+        "right as they are: code and reason.",
+        examples=[{"E103": "It is said to another visitor each time."}])
     lines: list[LineItem] = Field(min_length=1, description="What may be said.")
 
 
@@ -299,6 +335,11 @@ class PhrasebookFile(_Entry):
     quiet_hours: list[QuietEntry] = Field(
         default_factory=list, max_length=20,
         description="Parts of the day in which only some lines are said.")
+    accept: dict[Name, Acceptances] = Field(
+        default_factory=dict,
+        description="Findings of tablevoice check on the values of a slot that are right as they "
+        "are: slot, code and reason.",
+        examples=[{"part": {"P506": "Every voice here says LED well."}}])
 
 
 def phrasebook_schema() -> dict[str, Any]:
