@@ -23,9 +23,10 @@ from tablevoice.listening.judging import HIGHEST_COST, Costs, senseless
 from tablevoice.marked_yaml import MarkedYaml, read_marked_yaml
 from tablevoice.model import Phrasebook, Voice
 from tablevoice.nearest import advice
+from tablevoice.phrasebook.desk.house_style import Audience, HouseStyle
 from tablevoice.phrasebook.findings import Findings, shown, validated
 from tablevoice.phrasebook.loading import ReadBook, read_phrasebook
-from tablevoice.phrasebook.schema import exported
+from tablevoice.phrasebook.schema import Name, exported
 
 APP = "tablevoice"
 
@@ -72,6 +73,7 @@ class Cell:
     person's audio is kept, 0 keeps none. ``record_folder``: where a session's log and
     captions go, ``None`` for nowhere. ``guard``: the stop guard's file, ``None`` where the
     table has none (a spoken hold then is no more than a message to the controller).
+    ``house_style``: what the desk holds the lines against.
     """
 
     path: Path
@@ -88,6 +90,15 @@ class Cell:
     keep_audio_days: int
     record_folder: Path | None
     guard: Path | None
+    house_style: HouseStyle = field(default_factory=HouseStyle)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadCell:
+    """A checked cell, and its phrasebooks with the place of everything in them."""
+
+    cell: Cell
+    read: ReadBook
 
 
 # --- the shape of the file -------------------------------------------------------
@@ -213,6 +224,24 @@ class HistoryEntry(_Entry):
         0, ge=0, le=3650, description="Days for which a person's audio is kept; 0 keeps none.")
 
 
+class WritingEntry(_Entry):
+    """What tablevoice check holds the lines against."""
+
+    audience: Audience = Field(
+        "general", description="For whom the lines are: children, general or adults.")
+    word_lists: list[PathText] = Field(
+        default_factory=list, max_length=100,
+        description="Files of words and for whom they are fit, seen from this file.",
+        examples=[["our_words.yaml"]])
+    repeats_apart_sessions: float = Field(
+        1.0, gt=0, le=1000, allow_inf_nan=False,
+        description="Repeats of a line shall lie further apart than so many sessions.")
+    expected_uses: dict[Name, Annotated[float, Field(ge=0, le=10_000, allow_inf_nan=False)]] = (
+        Field(default_factory=dict,
+              description="How often an event is expected in a session here, where that is not "
+              "the phrasebook's 'uses'.", examples=[{"greeting": 1, "lit": 8}]))
+
+
 class CellFile(_Entry):
     """One table: what it may say, who says it, and how it listens."""
 
@@ -233,6 +262,7 @@ class CellFile(_Entry):
         None, description="Folder for session.jsonl and captions.vtt; null: none.")
     guard: PathText | None = Field(
         None, description="The stop guard's file (guard.yaml); null: this table has none.")
+    writing: WritingEntry = WritingEntry.model_construct()
 
 
 def cell_schema() -> dict[str, Any]:
@@ -248,6 +278,11 @@ def load_cell(path: Path | str) -> Cell:
 
     Raises FileRefused, whose ``problems`` list every finding in all of these files.
     """
+    return read_cell(path).cell
+
+
+def read_cell(path: Path | str) -> ReadCell:
+    """As :func:`load_cell`, with the places of all that the phrasebooks say."""
     path = Path(path)
     findings = Findings()
     marked = read_marked_yaml(path)
@@ -261,10 +296,11 @@ def load_cell(path: Path | str) -> Cell:
     read = _phrasebook(entry.phrasebooks, base, findings)
     if read is not None:
         _check_voices(entry, read, marked, findings)
+        _check_expected_uses(entry, read, marked, findings)
     findings.raise_if_any()
     if read is None:
         raise AssertionError("a phrasebook that could not be read has findings")
-    return Cell(
+    cell = Cell(
         path=path,
         table=entry.table.strip(),
         phrasebook=read.book,
@@ -287,7 +323,9 @@ def load_cell(path: Path | str) -> Cell:
         keep_audio_days=entry.history.keep_audio_days,
         record_folder=_path(base, entry.record),
         guard=None if entry.guard is None else _file(base, entry.guard),
+        house_style=_house_style(entry.writing, base),
     )
+    return ReadCell(cell, read)
 
 
 def _phrasebook(names: list[str], base: Path, findings: Findings) -> ReadBook | None:
@@ -339,6 +377,21 @@ def _check_voices(entry: CellFile, read: ReadBook, marked: MarkedYaml,
             findings.add(f"the cell {shown(entry.table)} has no voice {use.voice!r}.", use.where,
                          f"{advice(use.voice, entry.voices)} Or add it under 'voices:' in "
                          f"{marked.file}.")
+
+
+def _check_expected_uses(entry: CellFile, read: ReadBook, marked: MarkedYaml,
+                         findings: Findings) -> None:
+    for name in entry.writing.expected_uses:
+        if name not in read.book.events:
+            findings.add(f"the phrasebooks have no event {name!r}.",
+                         marked.where(("writing", "expected_uses", name), key=True),
+                         advice(name, read.book.events))
+
+
+def _house_style(entry: WritingEntry, base: Path) -> HouseStyle:
+    return HouseStyle(
+        entry.audience, tuple(_file(base, name) for name in entry.word_lists),
+        entry.repeats_apart_sessions, MappingProxyType(dict(entry.expected_uses)))
 
 
 def _recogniser(entry: RecogniserEntry, base: Path) -> RecogniserChoice:

@@ -13,11 +13,15 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One thing that is wrong: what it is, where it stands, what would put it right."""
+    """One thing that is wrong: what it is, where it stands, what would put it right.
+
+    ``code``: its short stable name, where reports for other programs need one of its own.
+    """
 
     what: str
     where: str = ""
     do: str = ""
+    code: str = ""
 
     def __str__(self) -> str:
         text = f"{self.where}: {self.what}" if self.where else self.what

@@ -21,6 +21,9 @@ Model = TypeVar("Model", bound=BaseModel)
 
 MOST_SHOWN = 100
 """Findings listed one by one; how many more there are is said in one line after them."""
+EVENT_WITHOUT_LINES = "E101"
+NO_LINE_FOR_VALUES = "E102"
+"""Codes of what the desk would say itself, if such a file came so far: see ``desk.codes``."""
 
 
 class Findings:
@@ -33,8 +36,8 @@ class Findings:
     def __bool__(self) -> bool:
         return bool(self._problems)
 
-    def add(self, what: str, where: str, do: str) -> None:
-        self._problems.append(Problem(what, where, do))
+    def add(self, what: str, where: str, do: str, code: str = "") -> None:
+        self._problems.append(Problem(what, where, do, code))
 
     def extend(self, problems: Iterable[Problem]) -> None:
         self._problems.extend(problems)
@@ -103,7 +106,9 @@ def _problem(model: type[BaseModel], marked: MarkedYaml, detail: ErrorDetails) -
                        marked.where(path[:-1]), f"Add '{name}:'.")
     found = shown(detail["input"])
     what = f"found {found} {'as a name in' if is_key else 'for'} {_dotted(path, is_key)}."
-    return Problem(what, marked.where(path, key=is_key), _right(kind, context, detail))
+    without_lines = kind == "too_short" and len(path) == 3 and path[::2] == ["events", "lines"]
+    return Problem(what, marked.where(path, key=is_key), _right(kind, context, detail),
+                   EVENT_WITHOUT_LINES if without_lines else "")
 
 
 def _right(kind: str, context: Mapping[str, Any], detail: ErrorDetails) -> str:

@@ -10,7 +10,12 @@ from collections.abc import Mapping, Sequence
 
 from tablevoice.model import Condition, SlotValue
 from tablevoice.phrasebook.conditions import conditions_of
-from tablevoice.phrasebook.findings import Findings, shown
+from tablevoice.phrasebook.findings import (
+    EVENT_WITHOUT_LINES,
+    NO_LINE_FOR_VALUES,
+    Findings,
+    shown,
+)
 from tablevoice.phrasebook.merging import Draft, Found
 from tablevoice.phrasebook.schema import EventEntry
 from tablevoice.phrasebook.slots import holds, met, related
@@ -32,7 +37,8 @@ def check_reach(draft: Draft, name: str, event: Found[EventEntry], findings: Fin
     lines = event.entry.lines
     if not any(line.weight > 0 for line in lines):
         findings.add(f"every line of event {name!r} has weight 0, so none is ever said.",
-                     event.where("lines"), "Give one of them a weight above 0.")
+                     event.where("lines"), "Give one of them a weight above 0.",
+                     EVENT_WITHOUT_LINES)
         return
     if not any(line.weight > 0 and line.follows is None for line in lines):
         findings.add(f"every line of event {name!r} follows another, so none may come first.",
@@ -77,7 +83,7 @@ def check_reach(draft: Draft, name: str, event: Found[EventEntry], findings: Fin
     if gap is not None:
         when = ", ".join(f"{slot}: {_shown(value)}" for slot, value in gap.items())
         findings.add(f"event {name!r} has no line to say when {when}.", event.where("lines"),
-                     "Add a line for it, or one without conditions.")
+                     "Add a line for it, or one without conditions.", NO_LINE_FOR_VALUES)
 
 
 def _place(event: Found[EventEntry], index: int, slot: str) -> str:
