@@ -11,17 +11,18 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
 
-from tablevoice import __version__
+from tablevoice import __version__, cli_acoustics
+from tablevoice.commands.clear_errors import clear_errors as _clear_errors
+from tablevoice.commands.clear_errors import show_problem as _show
 from tablevoice.commands.progress_bars import bar, errors, steps
-from tablevoice.errors import FileRefused, Problem, TablevoiceError
+from tablevoice.errors import Problem, TablevoiceError
 from tablevoice.links import messages
 from tablevoice.links.messages import Outbound
 
@@ -40,25 +41,6 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 CellFile = Annotated[Path, typer.Argument(help="The cell file of the table.", metavar="CELL.YAML")]
-
-
-@contextmanager
-def _clear_errors() -> Iterator[None]:
-    try:
-        yield
-    except FileRefused as refused:
-        for problem in refused.problems:
-            _show(problem)
-        raise typer.Exit(1) from refused
-    except TablevoiceError as error:
-        _show(error.problem)
-        raise typer.Exit(1) from error
-    except KeyboardInterrupt:
-        raise typer.Exit(130) from None
-
-
-def _show(problem: Problem) -> None:
-    errors.print(f"error: {problem}", style="red", markup=False)
 
 
 def _version(wanted: bool) -> None:
@@ -461,6 +443,9 @@ def schema(
         if what not in schemas:
             raise TablevoiceError(f"There is no schema of {what!r}.", do=advice(what, schemas))
         typer.echo(json.dumps(schemas[what](), indent=2, ensure_ascii=False))
+
+
+cli_acoustics.add_to(app)
 
 
 def _cell(cell_file: Path | None) -> Cell:
