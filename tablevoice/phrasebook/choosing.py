@@ -2,83 +2,137 @@
 
 Each line carries the number of the last round in which it was said. A line of the
 lowest round among the eligible ones comes first, so none comes back before all that
-are eligible were said; within a round, weights decide the order. Pure: no clock, and
-the seed and the rows of earlier sessions are passed in; the table calls it, and keeps
-each row before the line sounds.
+are eligible were said; within a round, weights decide the order. On top of that comes
+taste: kinds that rest, stories, characters, quiet hours. Pure: the time, the seed and the
+rows of earlier sessions are passed in; the table calls it, and keeps each row before the
+line sounds.
 """
 
 from __future__ import annotations
 
-import math
-from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
-from hashlib import blake2b
-from heapq import heapify, heappop, heappush, heapreplace
-from typing import NamedTuple
+from dataclasses import dataclass, replace
 
 from tablevoice.errors import MessageRefused
-from tablevoice.model import EventLines, Line, Phrasebook, SlotValue, Spent
+from tablevoice.model import Line, Phrasebook, Priority, SlotValue, Spent
 from tablevoice.nearest import advice
-from tablevoice.phrasebook.slots import eligible, fill, voice_of, voice_slot
+from tablevoice.phrasebook import quiet_hours
+from tablevoice.phrasebook.cooldowns import Cooldowns
+from tablevoice.phrasebook.rounds import (
+    MAX_ROUND,
+    MOST_REMEMBERED,
+    NOTHING_RESTS,
+    EventRounds,
+    Pick,
+    Resting,
+)
+from tablevoice.phrasebook.slots import fill
 
-MAX_ROUND = 2**31
-"""A row beyond this is damage: two lines a second would take 34 years to come to it."""
-MOST_REMEMBERED = 256
-"""Combinations of slot values whose eligible lines are kept at hand, per event."""
-
-_LAST_RESORT = 2**40
+__all__ = ["MAX_ROUND", "MOST_REMEMBERED", "Chooser", "Chosen", "Withheld"]
 
 
 @dataclass(frozen=True, slots=True)
 class Chosen:
-    """The line to say, who says it, its filled text, and the row to keep before it sounds."""
+    """The line to say, who says it, its filled text, and the row to keep before it sounds.
+
+    ``note`` says which rule of taste gave way, empty as a rule. ``held_back``: kinds of
+    which a line would have fitted, had they not been resting.
+    """
 
     line: Line
     voice: str
     text: str
     spent: Spent
+    note: str = ""
+    held_back: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Withheld:
+    """Nothing is to be said, and why; no line was used up."""
+
+    why: str
+    held_back: tuple[str, ...] = ()
 
 
 class Chooser:
     """Picks lines of a phrasebook; the same seed, rows and calls give the same lines.
 
-    For the event as a whole: among the lines that are eligible at a call, one that is
-    behind in rounds comes before one that is not, and the line said last comes only
-    when it is the only one. Among the lines that this leaves, the same two rules are
-    applied to the voice that would speak. (Several voices that share lines cannot
-    always have both: the event's rule goes first. Where each line belongs to one voice,
-    and conditions do not change, both always hold.) Lines of weight 0 rest.
+    A line is eligible when its conditions (its mood among them) hold, it follows no other,
+    and taste does not hold it back: its kind rests, its voice has no liking for its kind, or
+    it is of a story and was said in this session. For the event as a whole: among the lines
+    that are eligible at a call, one that is behind in rounds comes before one that is not,
+    and the line said last comes only when it is the only one. Among the lines that this
+    leaves, the same two rules are applied to the voice that would speak. (Several voices
+    that share lines cannot always have both: the event's rule goes first. Where each line
+    belongs to one voice, and conditions do not change, both always hold.) Lines of weight 0
+    rest. A story that was begun goes on before anything else, whatever its round.
 
-    A restart after any row goes on with exactly the lines that would have come.
+    Where taste leaves nothing, what is asked for last gives way first: being said once a
+    session, then a voice's dislikes, then cooldowns. Conditions never do.
+
+    A restart after any row goes on with exactly the lines that would have come; ``session``
+    tells which of them were said in the session that goes on.
     """
 
-    def __init__(self, book: Phrasebook, seed: int, spent: Iterable[Spent] = ()) -> None:
+    def __init__(
+        self, book: Phrasebook, seed: int, spent: Iterable[Spent] = (), *, session: int = 0
+    ) -> None:
+        self._book = book
+        self._seed = seed
+        self._session = session
         self._events = {
-            name: _EventRounds(event, seed) for name, event in book.events.items()
+            name: EventRounds(event, seed, book.characters)
+            for name, event in book.events.items()
         }
+        self._cooldowns = Cooldowns(book.kinds)
+        self._latest: dict[str, float] = {}  # of each line that others follow: how late they may
+        for event in book.events.values():
+            for line in event.lines:
+                if line.follows is not None and line.weight > 0:
+                    self._latest[line.follows] = max(
+                        line.within_s, self._latest.get(line.follows, 0.0))
+        self._begun: dict[str, float] = {}
+        self._uses = 0
         self._rows: dict[tuple[str, str, str], Spent] = {}
+        self._foreign: dict[tuple[str, str, str], Spent] = {}
         for row in spent:
-            rounds = self._events.get(row.event)
-            if rounds is not None and rounds.recall(row):
-                self._keep(row)
+            self._recall(row)
 
     def choose(
-        self, event: str, slots: Mapping[str, SlotValue], default_voice: str
+        self, event: str, slots: Mapping[str, SlotValue], default_voice: str, now_s: float = 0.0
     ) -> Chosen:
         """The next line of ``event``; ``default_voice`` speaks lines that name no voice.
 
-        Slots that the event does not have are passed over. Raises MessageRefused, and
-        changes nothing, for an unknown event, a missing or unsayable slot value, or
+        Always gives a line: rules of taste give way before it would not, and the note says
+        which did. Slots that the event does not have are passed over. Raises MessageRefused,
+        and changes nothing, for an unknown event, a missing or unsayable slot value, or
         values for which no line is left.
         """
-        rounds = self._events.get(event)
-        if rounds is None:
-            raise MessageRefused(f"there is no event {event[:80]!r}.", where="event",
-                                 do=advice(event[:80], self._events))
-        chosen = rounds.choose(slots, default_voice)
-        self._keep(chosen.spent)
-        return chosen
+        rounds = self._rounds(event)
+        resting = self._resting(now_s)
+        return self._take(rounds, event, rounds.pick(slots, default_voice, resting), slots, now_s)
+
+    def choose_if_fit(
+        self, event: str, slots: Mapping[str, SlotValue], default_voice: str, now_s: float = 0.0,
+        clock_min: float | None = None,
+    ) -> Chosen | Withheld:
+        """As :meth:`choose`, but silence where that is better than a line.
+
+        So it is for lines that quiet hours do not let speak at ``clock_min`` (minutes after
+        the local midnight), and for banter against a rule of taste. Questions and warnings
+        always get a line.
+        """
+        rounds = self._rounds(event)
+        priority = self._book.events[event].priority
+        if clock_min is not None:
+            span = quiet_hours.quiet_span(self._book.quiet_hours, priority, clock_min)
+            if span is not None:
+                return Withheld(quiet_hours.wording(span))
+        pick = rounds.pick(slots, default_voice, self._resting(now_s))
+        if pick.gave_way and priority is Priority.BANTER:
+            return Withheld(self._rule(pick, rounds.line(pick.index)), pick.held_back)
+        return self._take(rounds, event, pick, slots, now_s)
 
     def current_round(self, event: str) -> int:
         """The highest round that a line of ``event`` was said in, 0 before the first.
@@ -96,242 +150,81 @@ class Chooser:
         """
         return tuple(self._rows.values())
 
-    def _keep(self, row: Spent) -> None:
+    def with_book(self, book: Phrasebook) -> Chooser:
+        """A chooser of another phrasebook that remembers what was said of this one.
+
+        Lines are known again by their keys, those that this phrasebook lacks as well.
+        """
+        rows = sorted([*self._rows.values(), *self._foreign.values()], key=lambda row: row.use)
+        return Chooser(book, self._seed, rows, session=self._session)
+
+    def in_next_session(self, session: int, later_s: float) -> Chooser:
+        """As after a restart: another session, whose clock begins ``later_s`` after this one's."""
+        rows = [replace(row, at_s=row.at_s - later_s)
+                for row in [*self._foreign.values(), *self._rows.values()]]
+        return Chooser(self._book, self._seed, rows, session=session)
+
+    def _rounds(self, event: str) -> EventRounds:
+        rounds = self._events.get(event)
+        if rounds is None:
+            raise MessageRefused(f"there is no event {event[:80]!r}.", where="event",
+                                 do=advice(event[:80], self._events))
+        return rounds
+
+    def _resting(self, now_s: float) -> Resting:
+        kinds = self._cooldowns.resting(self._uses + 1, self._session, now_s)
+        if not self._begun:
+            return Resting(kinds) if kinds else NOTHING_RESTS
+        for key in [key for key, at_s in self._begun.items()
+                    if now_s - at_s > self._latest[key]]:
+            del self._begun[key]
+        return Resting(kinds, {key: now_s - at_s for key, at_s in self._begun.items()})
+
+    def _take(
+        self, rounds: EventRounds, event: str, pick: Pick, slots: Mapping[str, SlotValue],
+        now_s: float,
+    ) -> Chosen:
+        line = rounds.line(pick.index)
+        text = fill(line.text, slots)
+        row = Spent(event, pick.voice, line.key, pick.round, pick.voice_round,
+                    self._uses + 1, self._session, now_s)
+        note = self._rule(pick, line)
+        rounds.take(pick)
+        self._note_use(row, line)
+        return Chosen(line, pick.voice, text, row, note, pick.held_back)
+
+    def _rule(self, pick: Pick, line: Line) -> str:
+        """The rule that a pick breaks, in words; empty when it breaks none."""
+        match pick.gave_way:
+            case "":
+                return ""
+            case "once":
+                return "this line of a story was said in this session already"
+            case "character":
+                return f"{pick.voice} says nothing of the kind {line.kind!r}"
+            case _:
+                return self._cooldowns.wording(line.kind or "")
+
+    def _recall(self, row: Spent) -> None:
+        key = (row.event, row.voice, row.line_key)
+        rounds = self._events.get(row.event)
+        if rounds is None or not rounds.recall(row, this_session=row.session == self._session):
+            self._foreign[key] = row
+            return
+        line = rounds.line_of(row.line_key)
+        assert line is not None
+        self._note_use(row, line)
+
+    def _note_use(self, row: Spent, line: Line) -> None:
         key = (row.event, row.voice, row.line_key)
         self._rows.pop(key, None)
         self._rows[key] = row
-
-
-class _Rank(NamedTuple):
-    """What orders the lines that may be said; the smallest comes next.
-
-    ``round``: when it was last said. ``voice_round``: when its voice last said it.
-    ``fraction``: its place among its equals. ``place``: its index in the event.
-    """
-
-    round: int
-    voice_round: int
-    fraction: float
-    place: int
-
-
-@dataclass(slots=True)
-class _Kin:
-    """Lines with the same conditions and voice: eligible together, spoken by one voice."""
-
-    example: Line
-    members: list[int]
-    highest: int = 0
-    queues: dict[str, _Queue] = field(default_factory=dict)
-
-
-class _Queue:
-    """The lines of some kin as one voice would take them: a heap that is put right when read.
-
-    Ranks only grow, so an entry that is out of date stands too far to the front and is
-    met, and corrected, before it can do harm.
-    """
-
-    def __init__(self, members: list[int], rounds: _EventRounds, voice: str) -> None:
-        self._rounds = rounds
-        self._voice = voice
-        self._heap = [rounds.rank(index, voice) for index in members]
-        heapify(self._heap)
-        self._sizes = Counter(rank.voice_round for rank in self._heap)
-        self.highest = max(self._sizes)
-        self.size = len(members)
-        self._members = frozenset(members)
-
-    def moved(self, before: int, after: int) -> None:
-        """Its voice said one of its lines, whose voice round went up from ``before``."""
-        self._sizes[before] -= 1
-        if not self._sizes[before]:
-            del self._sizes[before]
-        self._sizes[after] += 1
-        self.highest = max(self.highest, after)
-
-    def lowest(self, without: int | None) -> int | None:
-        """The lowest voice round of its lines, one left out; ``None`` when none is left."""
-        least = min(self._sizes)
-        if without is None or without not in self._members \
-                or self._rounds.voice_round(without, self._voice) != least \
-                or self._sizes[least] > 1:
-            return least
-        return min((found for found in self._sizes if found != least), default=None)
-
-    def first(self, barred: int | None, latest: int | None) -> tuple[_Rank | None, _Rank | None]:
-        """The next line that is neither ``barred`` nor ``latest``; and ``latest``, if in front."""
-        heap, rounds, passed = self._heap, self._rounds, []
-        found = late = None
-        while heap:
-            top = heap[0]
-            if top.round != rounds.said[top.place]:
-                heapreplace(heap, rounds.rank(top.place, self._voice))
-            elif top.place == barred or top.place == latest:
-                passed.append(heappop(heap))
-                if top.place != barred:
-                    late = top
-            else:
-                found = top
-                break
-        for rank in passed:
-            heappush(heap, rank)
-        return found, late
-
-
-@dataclass(frozen=True, slots=True)
-class _Eligible:
-    """What may be said for some slot values: each voice with its kin's queues."""
-
-    kin: tuple[_Kin, ...]
-    voices: tuple[tuple[str, tuple[_Queue, ...]], ...]
-    count: int
-
-
-class _EventRounds:
-    """When each line of one event was last said, and the order of those to come."""
-
-    def __init__(self, event: EventLines, seed: int) -> None:
-        self._name = event.name
-        self._lines = event.lines
-        self._seed = seed
-        self._index = {line.key: index for index, line in enumerate(event.lines)}
-        heaviest = max((line.weight for line in event.lines), default=1.0) or 1.0
-        self._weights = [line.weight / heaviest for line in event.lines]
-        self.said = [0] * len(event.lines)
-        self._fractions = [self._fraction(index, 0) for index in range(len(event.lines))]
-        self._voice_rounds: dict[str, dict[int, int]] = {}
-        self._last: int | None = None
-        self._last_of: dict[str, int] = {}
-        self._kin: dict[tuple[object, ...], _Kin] = {}
-        self._kin_of: dict[int, _Kin] = {}
-        for index, line in enumerate(event.lines):
-            if line.weight > 0:
-                kin = self._kin.setdefault((line.when, line.voice), _Kin(line, []))
-                kin.members.append(index)
-                self._kin_of[index] = kin
-        self._deciding = tuple(dict.fromkeys(
-            [condition.slot for kin in self._kin.values() for condition in kin.example.when]
-            + [slot for kin in self._kin.values()
-               if (slot := voice_slot(kin.example.voice)) is not None]))
-        self._remembered: dict[tuple[object, ...], _Eligible] = {}
-
-    def rank(self, index: int, voice: str) -> _Rank:
-        return _Rank(self.said[index], self.voice_round(index, voice),
-                     self._fractions[index], index)
-
-    def voice_round(self, index: int, voice: str) -> int:
-        return self._voice_rounds.get(voice, {}).get(index, 0)
-
-    def highest_round(self) -> int:
-        return max(self.said, default=0)
-
-    def recall(self, row: Spent) -> bool:
-        """Take over a row of an earlier session; False when it says nothing about this book.
-
-        Only before the first choice: queues do not see it.
-        """
-        index = self._index.get(row.line_key)
-        if index is None or not 0 < row.round < MAX_ROUND:
-            return False
-        # A keeper that stores no voice rounds leaves 0: the event's round orders them, too.
-        voice_round = row.voice_round if 0 < row.voice_round < MAX_ROUND else row.round
-        self._mark(index, row.voice, row.round, voice_round)
-        return True
-
-    def choose(self, slots: Mapping[str, SlotValue], default_voice: str) -> Chosen:
-        among = self._eligible(slots, default_voice)
-        if not among.count:
-            raise MessageRefused(f"no line of event {self._name!r} fits these slots.",
-                                 where="slots", do="Add a line without conditions to the event.")
-        index, voice, queues = self._next(among)
-        line = self._lines[index]
-        text = fill(line.text, slots)
-        highest = max(kin.highest for kin in among.kin)
-        voice_highest = max(queue.highest for queue in queues)
-        said, voice_said = self.said[index], self.voice_round(index, voice)
-        row = Spent(
-            event=self._name,
-            voice=voice,
-            line_key=line.key,
-            round=highest if said < highest else said + 1,
-            voice_round=voice_highest if voice_said < voice_highest else voice_said + 1,
-        )
-        self._mark(index, voice, row.round, row.voice_round)
-        self._kin_of[index].queues[voice].moved(voice_said, row.voice_round)
-        return Chosen(line, voice, text, row)
-
-    def _next(self, among: _Eligible) -> tuple[int, str, tuple[_Queue, ...]]:
-        barred = self._last if among.count > 1 else None
-        best: tuple[int, int, float, int] | None = None
-        chosen = among.voices[0]
-        for voice, queues in among.voices:
-            several = len(queues) > 1 or queues[0].size > 1
-            latest = self._last_of.get(voice) if several else None
-            # Rounds of different voices compare by how far a line is behind its voice's others.
-            base = 0
-            if len(among.voices) > 1:
-                base = min(low for queue in queues
-                           if (low := queue.lowest(latest)) is not None)
-            for queue in queues:
-                found, late = queue.first(barred, latest)
-                if found is not None:
-                    rank = (found.round, found.voice_round - base, found.fraction, found.place)
-                    if best is None or rank < best:
-                        best, chosen = rank, (voice, queues)
-                if late is not None:
-                    rank = (late.round, _LAST_RESORT, late.fraction, late.place)
-                    if best is None or rank < best:
-                        best, chosen = rank, (voice, queues)
-        if best is None:
-            raise AssertionError("an eligible line is always left: only one is ever barred")
-        return best[3], *chosen
-
-    def _mark(self, index: int, voice: str, round_: int, voice_round: int) -> None:
-        self.said[index] = round_
-        self._fractions[index] = self._fraction(index, round_)
-        self._voice_rounds.setdefault(voice, {})[index] = voice_round
-        self._last = index
-        self._last_of[voice] = index
-        kin = self._kin_of.get(index)
-        if kin is not None:
-            kin.highest = max(kin.highest, round_)
-
-    def _fraction(self, index: int, round_: int) -> float:
-        """Orders a line within a round: weighted sampling without replacement.
-
-        Efraimidis and Spirakis, "Weighted random sampling with a reservoir" (2006): the
-        order of -ln(u)/weight, u uniform, smallest first. ``u`` comes from a hash, so that
-        it is the same after a restart.
-        """
-        weight = self._weights[index]
-        if weight <= 0:
-            return math.inf
-        name = f"{self._seed} {round_} {self._lines[index].key} {self._name}"
-        digest = blake2b(name.encode(), digest_size=8).digest()
-        uniform = (int.from_bytes(digest, "big") + 0.5) / 2.0**64
-        return -math.log(uniform) / weight
-
-    def _eligible(self, slots: Mapping[str, SlotValue], default_voice: str) -> _Eligible:
-        key = (default_voice, *[slots.get(name) for name in self._deciding])
-        found = self._remembered.get(key)
-        if found is None:
-            if len(self._remembered) >= MOST_REMEMBERED:
-                self._remembered.clear()
-            found = self._remembered[key] = self._find_eligible(slots, default_voice)
-        return found
-
-    def _find_eligible(self, slots: Mapping[str, SlotValue], default_voice: str) -> _Eligible:
-        fitting = tuple(kin for kin in self._kin.values() if eligible(kin.example, slots))
-        voices: dict[str, list[_Queue]] = {}
-        for kin in fitting:
-            voice = voice_of(kin.example, slots, default_voice)
-            queue = kin.queues.get(voice)
-            if queue is None:
-                queue = kin.queues[voice] = _Queue(kin.members, self, voice)
-            voices.setdefault(voice, []).append(queue)
-        return _Eligible(
-            kin=fitting,
-            voices=tuple((voice, tuple(queues)) for voice, queues in voices.items()),
-            count=sum(len(kin.members) for kin in fitting),
-        )
+        self._uses = max(self._uses, row.use)
+        if line.kind is not None:
+            self._cooldowns.used(line.kind, row)
+        if row.session != self._session:
+            return
+        if line.follows is not None:
+            self._begun.pop(line.follows, None)
+        if line.key in self._latest:
+            self._begun[line.key] = row.at_s
