@@ -83,10 +83,11 @@ class _Node:
 class MarkedYaml:
     """The value of one YAML file, and the place of everything in it."""
 
-    def __init__(self, file: str, root: _Node) -> None:
+    def __init__(self, file: str, root: _Node, source: str = "") -> None:
         self.file = file
         self.value: Plain = root.value
         self._root = root
+        self._source = source
 
     def mark(self, path: KeyPath = (), *, key: bool = False) -> Mark:
         """Place of the value at ``path``, or of its key; the nearest thing above if not there."""
@@ -103,6 +104,36 @@ class MarkedYaml:
     def where(self, path: KeyPath = (), *, key: bool = False) -> str:
         """``file:line:column`` of the value at ``path`` (of its key, when ``key``)."""
         mark = self.mark(path, key=key)
+        return f"{self.file}:{mark.line}:{mark.column}"
+
+    def has(self, path: KeyPath) -> bool:
+        """Whether there is a value at ``path``."""
+        node = self._root
+        for part in path:
+            if str(part) not in node.below:
+                return False
+            node = node.below[str(part)]
+        return True
+
+    def within(self, path: KeyPath, text: str, at: int) -> str:
+        """``file:line:column`` of character ``at`` (from 0) of the text at ``path``.
+
+        Follows the text through its source: over quotes, escapes and folded lines. ``text``
+        is the value, or the part of it that is looked at.
+        """
+        mark = self.mark(path)
+        lines = self._source.split("\n")
+        line, column = mark.line - 1, mark.column - 1
+        for wanted in text[: at + 1]:
+            while line < len(lines):
+                here = lines[line][column : column + 1]
+                if here == wanted or (not here and wanted.isspace()):
+                    break
+                line, column = (line, column + 1) if here else (line + 1, 0)
+            if line >= len(lines):  # a character that was written as an escape
+                return self.where(path)
+            mark = Mark(line + 1, column + 1)
+            line, column = (line, column + 1) if here else (line + 1, 0)
         return f"{self.file}:{mark.line}:{mark.column}"
 
 
@@ -143,7 +174,7 @@ def parse_marked_yaml(data: bytes, file: str) -> MarkedYaml:
         raise _refused(f"found the control character {_named(bad.group())}.",
                        _place(file, _mark_at(text, bad.start())), "Delete it.")
     try:
-        return MarkedYaml(file, _Builder(_Loader(text), file).document())
+        return MarkedYaml(file, _Builder(_Loader(text), file).document(), text)
     except yaml.MarkedYAMLError as error:
         raise _syntax_error(error, text, file) from error
     except (yaml.YAMLError, ValueError, OverflowError) as error:

@@ -187,12 +187,24 @@ class StandingCommand:
 
 
 @dataclass(frozen=True, slots=True)
+class Pronunciation:
+    """How engines say a word: ``ipa`` by sounds, ``respelling`` as if it were written so.
+
+    At least one of them is given; an engine that takes sounds goes by those.
+    """
+
+    ipa: str = ""
+    respelling: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Phrasebook:
     """Everything a table may say and ask, checked at load.
 
     ``slot_values`` lists the known values of a slot; a slot that maps to ``None``
     takes any short text. ``pronunciations`` gives words that a recogniser's
     dictionary may lack, as phones of that recogniser (ARPABET for English).
+    ``spoken`` gives words that engines would say wrongly.
     ``stop_guard`` names the events said at news of the stop guard: ``tripped``, ``held``,
     ``awaiting_reset``, ``armed``, ``not_proven``, ``silent``. ``kinds`` are the kinds of
     lines; ``characters`` gives, for a voice and a kind, by how much more (or less) than
@@ -207,6 +219,7 @@ class Phrasebook:
     standing: Mapping[str, StandingCommand]
     pronunciations: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     stop_guard: Mapping[str, str] = field(default_factory=dict)
+    spoken: Mapping[str, Pronunciation] = field(default_factory=dict)
     kinds: Mapping[str, Cooldown] = field(default_factory=dict)
     characters: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     quiet_hours: tuple[QuietSpan, ...] = ()
@@ -267,6 +280,7 @@ class Utterance:
     interruptible: bool
     born_s: float
     fresh_until_s: float
+    marked: str = ""
     note: str = ""
 
 

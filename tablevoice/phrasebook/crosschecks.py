@@ -9,30 +9,25 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterator, Sequence
 
+from tablevoice.markup import MarkupError
 from tablevoice.model import SlotValue, StandingKind
 from tablevoice.nearest import advice
 from tablevoice.phrasebook.findings import Findings, shown
 from tablevoice.phrasebook.merging import Draft, Found, VoiceUse
+from tablevoice.phrasebook.pronouncing import check_pronunciations
 from tablevoice.phrasebook.reach import check_reach
 from tablevoice.phrasebook.schema import EventEntry, LineEntry, QuestionEntry
-from tablevoice.phrasebook.slots import nearest_value, slots_in, unsayable, voice_slot
+from tablevoice.phrasebook.slots import check_markup, nearest_value, slots_in, unsayable, voice_slot
 from tablevoice.phrasebook.taste_checks import check_line_taste, check_taste
 from tablevoice.wording import normalise
 
 ANSWER_SLOT = "answer"
 """The slot that a question's ``confirm`` event gets beside those of the asking event."""
 
-# The 39 phones of the CMU Pronouncing Dictionary, which PocketSphinx's English model uses.
-_PHONES = (
-    "AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH UH UW "
-    "V W Y Z ZH"
-)
-ARPABET = frozenset(_PHONES.split())
-
 
 def cross_check(draft: Draft, findings: Findings) -> tuple[VoiceUse, ...]:
     """Add everything that is wrong with a draft; gives the places where voices are named."""
-    _check_pronunciations(draft, findings)
+    check_pronunciations(draft, findings)
     _check_slot_values(draft, findings)
     voices: list[VoiceUse] = [*check_taste(draft, findings)]
     for name, event in draft.events.items():
@@ -42,25 +37,6 @@ def cross_check(draft: Draft, findings: Findings) -> tuple[VoiceUse, ...]:
     _check_standing(draft, findings)
     _check_stop_guard(draft, findings)
     return tuple(voices)
-
-
-def _check_pronunciations(draft: Draft, findings: Findings) -> None:
-    for word, found in draft.pronounce.items():
-        if not normalise(word):
-            findings.add(f"{word!r} is not a word.", found.where(key=True), "Name a word.")
-        for index, phones in enumerate(found.entry):
-            where = found.where(index)
-            if not phones.split():
-                findings.add(f"the pronunciation of {word!r} is empty.", where,
-                             "Write its phones, with spaces between them.")
-            elif draft.language.split("-")[0] == "en":
-                for phone in phones.split():
-                    if phone not in ARPABET:
-                        bare = phone.rstrip("012").upper()
-                        do = f"Write {bare!r}, without stress." if bare in ARPABET else \
-                            advice(phone, ARPABET)
-                        findings.add(f"{shown(phone)} in the pronunciation of {word!r} is no "
-                                     "ARPABET phone.", where, do)
 
 
 def _check_slot_values(draft: Draft, findings: Findings) -> None:
@@ -126,6 +102,13 @@ def _check_text(draft: Draft, event: Found[EventEntry], index: int, line: LineEn
     except ValueError as error:
         findings.add(f"{error} in {shown(text)}.", where,
                      "Write {slot} with a slot's name; {{ and }} are plain braces.")
+        return False
+    try:
+        check_markup(text)
+    except MarkupError as error:
+        findings.add(f"{error.what} in {shown(text)}.",
+                     event.file.within((*event.path, "lines", index, "say"), text, error.at),
+                     error.do)
         return False
     if not normalise(text.translate({ord("{"): " ", ord("}"): " "})):
         findings.add(f"found {shown(line.say)}, which cannot be said.", where,

@@ -33,6 +33,7 @@ from tablevoice.phrasebook.conditions import conditions_of, voice_named
 from tablevoice.phrasebook.crosschecks import cross_check
 from tablevoice.phrasebook.findings import Findings
 from tablevoice.phrasebook.merging import Draft, VoiceUse, merged
+from tablevoice.phrasebook.pronouncing import heard_as, spoken_as
 from tablevoice.phrasebook.schema import EventEntry, QuestionEntry, QuietEntry
 
 
@@ -106,7 +107,12 @@ def _book(draft: Draft) -> Phrasebook:
             news: found.entry for news, found in draft.stop_guard.items()
         }),
         pronunciations=MappingProxyType({
-            word: tuple(found.entry) for word, found in draft.pronounce.items()
+            word: phones for word, found in draft.pronounce.items()
+            if (phones := heard_as(found.entry, draft.language))
+        }),
+        spoken=MappingProxyType({
+            word: how for word, found in draft.pronounce.items()
+            if (how := spoken_as(found.entry)) is not None
         }),
         kinds=MappingProxyType({
             name: Cooldown(**dict(found.entry)) for name, found in draft.kinds.items()

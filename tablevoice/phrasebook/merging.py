@@ -22,6 +22,7 @@ from tablevoice.phrasebook.schema import (
     KindEntry,
     LineEntry,
     PhrasebookFile,
+    PronounceEntry,
     QuestionEntry,
     QuietEntry,
     StandingEntry,
@@ -69,7 +70,7 @@ class Draft:
 
     title: str = ""
     language: str = ""
-    pronounce: dict[str, Found[list[str]]] = field(default_factory=dict)
+    pronounce: dict[str, Found[PronounceEntry]] = field(default_factory=dict)
     slots: dict[str, Found[list[Value] | None]] = field(default_factory=dict)
     events: dict[str, Found[EventEntry]] = field(default_factory=dict)
     questions: dict[str, Found[QuestionEntry]] = field(default_factory=dict)

@@ -130,7 +130,8 @@ class LineEntry(_Entry):
     """One thing that may be said."""
 
     say: Text = Field(
-        description="The text; {slot} is filled in, {{ and }} are plain braces.",
+        description="The text; {slot} is filled in, {{ and }} are plain braces; _word_ is "
+        "emphasised, | is a short pause, || a breath, |1.5s| a pause of that length.",
         examples=["Four lights. Call the colour that finishes it.", "{arm} draws."])
     when: dict[Name, Condition] = Field(
         default_factory=dict,
@@ -279,6 +280,32 @@ Pronunciations: TypeAlias = Annotated[
 ]
 
 
+class PronounceEntry(_Entry):
+    """How a word sounds, for the voices and for the recogniser."""
+
+    ipa: str | None = Field(
+        None, min_length=1, max_length=200, description="Its sounds in the International "
+        "Phonetic Alphabet, with stress; the recogniser gets them too (English).",
+        examples=["ˈzæfə"])
+    say: str | None = Field(
+        None, min_length=1, max_length=MAX_PHRASE, description="A respelling that voices say "
+        "rightly, for engines that take no sounds.", examples=["zaffer"])
+    phones: Pronunciations | None = Field(
+        None, description="The recogniser's phones (ARPABET for English) where they are not "
+        "those of ipa.", examples=["Z AE F ER"])
+
+
+def _pronounce(found: object) -> object:
+    return {"phones": found} if isinstance(found, (str, list)) else found
+
+
+PronounceItem: TypeAlias = Annotated[
+    PronounceEntry,
+    BeforeValidator(_pronounce, json_schema_input_type=Pronunciation | Annotated[
+        list[Pronunciation], Field(min_length=1)] | PronounceEntry),
+]
+
+
 def _known(found: object) -> object:
     # "any" becomes None before the types are looked at, so that a wrong list is reported as one.
     return None if found == "any" else found
@@ -299,11 +326,11 @@ class PhrasebookFile(_Entry):
     language: Annotated[str, StringConstraints(
         pattern=r"^[a-z]{2,3}(-[A-Za-z0-9]{2,8})*$", max_length=35)] = Field(
         description="Language of the lines, a BCP 47 tag.", examples=["en", "en-GB", "ko"])
-    pronounce: dict[Phrase, Pronunciations] = Field(
+    pronounce: dict[Phrase, PronounceItem] = Field(
         default_factory=dict,
-        description="Words that a recogniser's dictionary may lack, as its phones "
-        "(ARPABET for English); several when there are several ways.",
-        examples=[{"zaffre": "Z AE F ER"}])
+        description="Words that voices say wrongly or a recogniser's dictionary lacks; a text "
+        "or a list is the recogniser's phones alone (ARPABET for English).",
+        examples=[{"zaffre": {"ipa": "ˈzæfə", "say": "zaffer"}, "teal": "T IY L"}])
     slots: dict[Name, KnownValues] = Field(
         default_factory=dict,
         description="Slots and their known values, which can be prepared ahead; "

@@ -1,8 +1,8 @@
 """Slots of lines: what may stand in them, which lines they allow, the text they make.
 
 A slot's value comes from a controller and is data: braces in it are never filled in
-again, control characters are refused. Pure; the chooser, the preparation of lines and
-the links' checks call it.
+again, marks in it are never markup, control characters are refused. Pure; the chooser,
+the preparation of lines and the links' checks call it.
 """
 
 from __future__ import annotations
@@ -11,11 +11,12 @@ import re
 import unicodedata
 from collections import deque
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import product
 from typing import TypeAlias
 
+from tablevoice import markup
 from tablevoice.errors import MessageRefused
 from tablevoice.model import Condition, EventLines, Line, SlotValue
 from tablevoice.nearest import advice
@@ -71,22 +72,67 @@ def slots_in(text: str) -> tuple[str, ...]:
 
 
 def fill(text: str, slots: Mapping[str, SlotValue]) -> str:
-    """The text with its slots filled in.
+    """The words of a line with its slots filled in, without its markup.
 
     Raises MessageRefused for a slot that has no value or one that cannot be said.
     """
-    out = []
+    return markup.words_alone(_filled(text, slots))
+
+
+def fill_marked(text: str, slots: Mapping[str, SlotValue]) -> str:
+    """As :func:`fill`, with the line's own markup; whatever a value holds is plain words in it."""
+    return markup.written(_filled(text, slots))
+
+
+def check_markup(text: str) -> None:
+    """Raises :class:`tablevoice.markup.MarkupError` with the place in ``text``; braces are right.
+
+    A slot may stand between two marks, never inside one.
+    """
+    markup.parse(_TOKEN.sub(lambda token: "x" * len(token.group()), text))
+
+
+_PLACE = re.compile(r"\0([0-9]+)\0")
+
+
+@lru_cache(maxsize=16_384)
+def _template(text: str) -> tuple[markup.Pieces, tuple[str, ...]]:
+    """The pieces of a line with numbered places for its slots, and the slots' names.
+
+    Markup is parsed before any value is there, so that no value can ever be part of it.
+    """
+    names: list[str] = []
+    marked = []
     for piece in parsed(text):
         if isinstance(piece, str):
-            out.append(piece)
-        elif piece.name in slots:
-            value = sayable(piece.name, slots[piece.name])
-            # A sentence begins with a capital letter, whatever the slot's value does.
-            out.append(value if out else value[:1].upper() + value[1:])
+            marked.append(piece)
         else:
-            raise MessageRefused(f"slot {piece.name!r} has no value.", where=f"slots.{piece.name}",
+            marked.append(f"\0{len(names)}\0")
+            names.append(piece.name)
+    return markup.parse("".join(marked)), tuple(names)
+
+
+def _filled(text: str, slots: Mapping[str, SlotValue]) -> markup.Pieces:
+    pieces, names = _template(text)
+    values = []
+    for name in names:
+        if name not in slots:
+            raise MessageRefused(f"slot {name!r} has no value.", where=f"slots.{name}",
                                  do="Send it with the event.")
-    return "".join(out)
+        values.append(sayable(name, slots[name]))
+    if not values:
+        return pieces
+    filled: list[markup.Piece] = []
+    for index, piece in enumerate(pieces):
+        if isinstance(piece, markup.Words):
+            words = _PLACE.sub(lambda place: values[int(place[1])], piece.text)
+            if index == 0 and piece.text.startswith("\0"):
+                # A sentence begins with a capital letter, whatever the slot's value does.
+                words = words[:1].upper() + words[1:]
+            filled.append(replace(piece, text=words))
+        else:
+            filled.append(piece)
+    return tuple(filled)
 
 
 def sayable(slot: str, value: SlotValue) -> str:
@@ -199,7 +245,7 @@ def fillings(
 
     Each line gives its first text before any gives its second, so that a small limit
     is shared out. Lines that need a slot without known values, and those of weight 0,
-    give none. The same text by the same voice comes once. ``default_voice`` stands for
+    give none. The same marked text by the same voice comes once. ``default_voice`` stands for
     the table's first voice.
     """
     seen: set[tuple[str, str]] = set()
@@ -213,8 +259,9 @@ def fillings(
             continue
         waiting.append((line, choices))
         text, voice = fill(line.text, slots), voice_of(line, slots, default_voice)
-        if (text, voice) not in seen:
-            seen.add((text, voice))
+        said = (fill_marked(line.text, slots), voice)
+        if said not in seen:
+            seen.add(said)
             yield line, slots, text, voice
 
 
