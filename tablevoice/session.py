@@ -40,6 +40,7 @@ from tablevoice.errors import (
 from tablevoice.links import messages
 from tablevoice.links.messages import Inbound, Outbound
 from tablevoice.links.stop_guard import StopGuardLink, start_guard, status_address
+from tablevoice.listening.ear import Ear
 from tablevoice.model import (
     LISTENING_RATE_HZ,
     Clip,
@@ -96,6 +97,7 @@ class Session:
         self._guard: StopGuardLink | None = None
         self._guard_started = False
         self._stopping = threading.Event()
+        self._listening: threading.Thread | None = None
         self._allowed: tuple[tuple[str, ...], tuple[str, ...]] = ((), ())
 
     async def __aenter__(self) -> Session:
@@ -107,7 +109,8 @@ class Session:
             self._keeper.shutdown()
             raise
         self._ticking = self._loop.create_task(self._tick())
-        self._listening.start()
+        if self._listening is not None:
+            self._listening.start()
         self._carry_out(self._table.opened(__version__, self.now_s))
         for problem in self._parts.problems:
             self._report(problem)
@@ -128,7 +131,8 @@ class Session:
             self._stopping.set()
             self._ticking.cancel()
             await asyncio.gather(self._ticking, return_exceptions=True)
-            await self._loop.run_in_executor(None, self._listening.join, ANSWER_WITHIN_S)
+            if self._listening is not None:
+                await self._loop.run_in_executor(None, self._listening.join, ANSWER_WITHIN_S)
             await self._loop.run_in_executor(self._keeper, self._parts_open.close)
             self._keeper.shutdown()
 
@@ -149,23 +153,33 @@ class Session:
             self._parts.history.begin_session(self.cell.table, __version__)
         self._table = self._parts.open_table(self._seed, book)
         folder = self._folder and self._folder / _folder_name()
-        title = self.cell.phrasebook.title
-        self._record = opening.enter_context(Record(folder, self._parts.history, title=title))
-        speaker, microphone = self.cell.loudspeaker, self.cell.microphone
+        named = self.cell.phrasebook
+        self._record = opening.enter_context(
+            Record(folder, self._parts.history, title=named.title, language=named.language,
+                   captions=self.cell.captions)
+        )  # fmt: skip
+        speaker = self.cell.loudspeaker
         self._loudspeaker = opening.enter_context(
             Loudspeaker(speaker.device, speaker.latency, on_lost=self._lost)
         )
-        self._microphone = opening.enter_context(
-            Microphone(microphone.device, microphone.latency, on_lost=self._lost)
-        )
-        self._ear = self._parts.open_ear(latency_s=0.05 + self._loudspeaker.latency_s)
+        if self._parts.listens:
+            self._open_ear(opening)
         self._rendering = opening.enter_context(ThreadPoolExecutor(1, "rendering"))
         if self.cell.guard is not None:
             self._guard = StopGuardLink(status_address(self.cell.guard), self._guard_says)
         self._began_s = time.monotonic()
-        self._listening = threading.Thread(target=self._listen, name="listening", daemon=True)
+
+    def _open_ear(self, opening: ExitStack) -> None:
+        chosen = self.cell.microphone
+        microphone = opening.enter_context(
+            Microphone(chosen.device, chosen.latency, on_lost=self._lost)
+        )
+        ear = self._parts.open_ear(latency_s=0.05 + self._loudspeaker.latency_s)
+        self._listening = threading.Thread(
+            target=self._listen, args=(microphone, ear), name="listening", daemon=True
+        )
         # Last opened, first closed: the microphone thread ends before the ear goes.
-        opening.callback(self._microphone.close)
+        opening.callback(microphone.close)
 
     # --- what links call --------------------------------------------------------
 
@@ -296,9 +310,7 @@ class Session:
     def _correct(self, correction: CorrectVerdict) -> None:
         at_s = self.now_s
         # In order with what was heard before, which may not be on the disk yet.
-        self._keep(
-            lambda record: self._on_loop(self._told, record.correct(correction, at_s))
-        )
+        self._keep(lambda record: self._on_loop(self._told, record.correct(correction, at_s)))
 
     def _spend(self, spend: Spend) -> None:
         self._keep(lambda record: record.spend(spend.spent))
@@ -329,7 +341,7 @@ class Session:
             elif error is not None:
                 raise error
             else:
-                self._play(utterance.id, rendering.result())
+                self._play(utterance, rendering.result())
 
         rendering.add_done_callback(lambda _: self._on_loop(rendered))
 
@@ -343,18 +355,21 @@ class Session:
             pass  # a stalled disk must not silence the table
         return clip
 
-    def _play(self, utterance_id: str, clip: Clip) -> None:
+    def _play(self, utterance: Utterance, clip: Clip) -> None:
         try:
             self._loudspeaker.play(
                 clip,
-                lambda: self._on_loop(self._started, utterance_id),
-                lambda cut: self._on_loop(self._ended, utterance_id, cut),
+                lambda: self._on_loop(self._started, utterance, clip.duration_s),
+                lambda cut: self._on_loop(self._ended, utterance.id, cut),
             )
         except AudioUnavailable as error:
-            self._failed(utterance_id, error)
+            self._failed(utterance.id, error)
 
-    def _started(self, utterance_id: str) -> None:
-        self._carry_out(self._table.voice_started(utterance_id, self.now_s))
+    def _started(self, utterance: Utterance, lasts_s: float) -> None:
+        now_s = self.now_s
+        if self._current == utterance.id:  # not cut in the same moment
+            self._keep(lambda record: record.sounding(utterance, now_s, now_s + lasts_s))
+        self._carry_out(self._table.voice_started(utterance.id, now_s))
 
     def _ended(self, utterance_id: str, cut: bool) -> None:
         # A clip that ended as cut without our asking was lost with its device.
@@ -374,28 +389,28 @@ class Session:
 
     # --- listening --------------------------------------------------------------
 
-    def _listen(self) -> None:
+    def _listen(self, microphone: Microphone, ear: Ear) -> None:
         """The listening thread: blocks of the microphone through the ear."""
         allowed: tuple[tuple[str, ...], tuple[str, ...]] | None = None
         in_speech = False
-        for block in self._microphone:
+        for block in microphone:
             if self._stopping.is_set():
                 return
             if allowed != self._allowed:
                 allowed = self._allowed
-                self._ear.allow(*allowed)
+                ear.allow(*allowed)
             end_s = block.start_s + len(block.samples) / LISTENING_RATE_HZ
             reference = self._reference(block, end_s)
             try:
-                found = self._ear.feed(block.samples, end_s - self._began_s, reference)
+                found = ear.feed(block.samples, end_s - self._began_s, reference)
             except TablevoiceError as error:
                 self._on_loop(self._report, error.problem)
                 continue
             for heard in found:
                 self._on_loop(self._hear, heard)
-            if self._ear.in_speech and not in_speech:
+            if ear.in_speech and not in_speech:
                 self._on_loop(self._sound_began)
-            in_speech = self._ear.in_speech
+            in_speech = ear.in_speech
 
     def _reference(self, block: MicrophoneBlock, end_s: float) -> Samples:
         """What the loudspeaker played while this block was in the air."""
@@ -458,5 +473,3 @@ def _as_error(
     return messages.ErrorReported(
         at_s=at_s, what=problem.what, where=problem.where, do=problem.do, id=message_id
     )
-
-

@@ -1,8 +1,8 @@
 """Everything a session leaves behind: ``session.jsonl``, captions and the history.
 
 Knows the files, not the table: drivers hand it each message in and out and each spent
-line, before the line sounds. A folder that cannot be written is one clear error at the
-start; a disk that fills up later is reported once and never stops the table.
+line, before the line sounds, and tell it when one sounds. A folder that cannot be written is one
+clear error at the start; a disk that fills up later is reported once and never stops the table.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from types import TracebackType
 from typing import IO, Any
 
 from tablevoice.actions import CorrectVerdict, Judgement, Send
-from tablevoice.captions import Cue, webvtt
+from tablevoice.captions import CaptionFile, Cue
 from tablevoice.errors import Problem, StoreUnwritable
 from tablevoice.heard_rows import PastUtterance, why_not_learnt
 from tablevoice.history import History
@@ -27,21 +27,33 @@ from tablevoice.model import LISTENING_RATE_HZ, Clip, Event, Spent, Utterance
 class Record:
     """The record of one session, into ``folder`` (``None``: no files) and ``history``.
 
-    Raises :class:`StoreUnwritable` when the folder cannot be written to. ``problems``
-    collects what went wrong later.
+    ``captions``: a file that a screen shows while the table runs; it begins anew with each
+    session. It and the folder's ``captions.vtt`` bear ``title`` and ``language`` (a BCP 47
+    tag). Raises :class:`StoreUnwritable` when the folder or that file cannot be written to.
+    ``problems`` collects what went wrong later.
     """
 
     def __init__(
-        self, folder: Path | None, history: History | None = None, *, title: str = ""
+        self,
+        folder: Path | None,
+        history: History | None = None,
+        *,
+        title: str = "",
+        language: str = "",
+        captions: Path | None = None,
     ) -> None:
         self.folder = folder
         self.problems: list[Problem] = []
         self._history = history
-        self._title = title
-        self._cues: list[Cue] = []
         self._rows: IO[str] | None = None
-        if folder is not None:
-            self._rows = _open(folder / "session.jsonl")
+        self._captions: list[CaptionFile] = []
+        with ExitStack() as opening:
+            if folder is not None:
+                self._rows = opening.enter_context(_open(folder / "session.jsonl"))
+                self._caption(folder / "captions.vtt", title, language, opening)
+            if captions is not None:
+                self._caption(captions, title, language, opening, anew=True)
+            opening.pop_all()
 
     def __enter__(self) -> Record:
         return self
@@ -66,6 +78,11 @@ class Record:
             case _:
                 pass
 
+    def sounding(self, utterance: Utterance, start_s: float, end_s: float) -> None:
+        """A line begins to sound, and should be over at ``end_s``: the captions show it now."""
+        cue = Cue(utterance.voice, start_s, end_s, utterance.text)
+        self._in_captions(lambda captions: captions.begin(utterance.id, cue))
+
     def sent(self, sent: Send) -> None:
         """A message of the table."""
         message, about = sent.message, sent.about
@@ -73,6 +90,10 @@ class Record:
         match message, about:
             case messages.Said(), Utterance():
                 self._said(message, about)
+            case messages.Done(why=why), Event() if why:
+                self._remember(
+                    lambda history: history.record_withheld(message.at_s, about, why)
+                )
             case messages.HeardReported(), Judgement(heard, found, verdict, utterance, reason):
                 sound = None if heard.samples is None else Clip(heard.samples, LISTENING_RATE_HZ)
                 self._remember(
@@ -145,28 +166,48 @@ class Record:
 
     def close(self) -> None:
         """Finish the files; harmless when done already."""
-        if self.folder is None:
-            return
         if self._rows is not None:
             self._rows.close()
             self._rows = None
-        captions = self.folder / "captions.vtt"
-        try:
-            captions.write_text(webvtt(self._cues, title=self._title), encoding="utf-8")
-        except OSError as error:
-            self._failed(captions, error)
+        for captions in self._captions:
+            captions.close()
+        self._captions = []
 
     def _said(self, message: messages.Said, utterance: Utterance) -> None:
         if message.start_s is not None and message.end_s is not None:
-            self._cues.append(
-                Cue(message.voice, message.start_s, message.end_s, message.text)
-            )
+            self._over(utterance, message.start_s, message.end_s)
         self._remember(
             lambda history: history.record_said(
                 message.at_s, utterance, message.said,
                 start_s=message.start_s, end_s=message.end_s,
             )
         )  # fmt: skip
+
+    def _over(self, utterance: Utterance, start_s: float, end_s: float) -> None:
+        def finish(captions: CaptionFile) -> None:
+            if not captions.end(utterance.id, end_s):
+                captions.begin(utterance.id, Cue(utterance.voice, start_s, end_s, utterance.text))
+                captions.end(utterance.id, end_s)
+
+        self._in_captions(finish)
+
+    def _in_captions(self, write: Callable[[CaptionFile], None]) -> None:
+        for captions in tuple(self._captions):
+            try:
+                write(captions)
+            except OSError as error:
+                self._failed("The captions", captions.path, error)
+                self._captions.remove(captions)  # the table goes on; what was written stays
+                captions.close()
+
+    def _caption(
+        self, path: Path, title: str, language: str, opening: ExitStack, *, anew: bool = False
+    ) -> None:
+        try:
+            captions = CaptionFile(path, title=title, language=language, anew=anew)
+        except OSError as error:
+            raise _unwritable("The captions", path, error) from error
+        self._captions.append(opening.enter_context(captions))
 
     def _remember(self, write: Callable[[History], None]) -> None:
         if self._history is None:
@@ -188,13 +229,13 @@ class Record:
             self._rows.write(json.dumps(rounded, ensure_ascii=False) + "\n")
             self._rows.flush()
         except OSError as error:
-            self._failed(Path(self._rows.name), error)
+            self._failed("The record", Path(self._rows.name), error)
             self._rows = None  # the table goes on; what was written stays
 
-    def _failed(self, path: Path, error: OSError) -> None:
+    def _failed(self, what: str, path: Path, error: OSError) -> None:
         reason = os.strerror(error.errno) if error.errno else str(error)
         self.problems.append(
-            Problem(f"The record ended: {reason}.", str(path),
+            Problem(f"{what} ended: {reason}.", str(path),
                     "Make room on the disk; the session went on without it.")
         )  # fmt: skip
 
@@ -227,11 +268,16 @@ def _open(path: Path) -> IO[str]:
         return path.open("x", encoding="utf-8")
     except FileExistsError as error:
         raise StoreUnwritable(
-            "There is a record of another session already.", where=str(path),
+            "There is a record of another session already.",
+            where=str(path),
             do="Choose another folder, or move the old record away.",
         ) from error
     except OSError as error:
-        raise StoreUnwritable(
-            f"The record cannot be written: {error.strerror}.", where=str(path),
-            do="Choose another folder, or make this one writable.",
-        ) from error  # fmt: skip
+        raise _unwritable("The record", path, error) from error
+
+
+def _unwritable(what: str, path: Path, error: OSError) -> StoreUnwritable:
+    return StoreUnwritable(
+        f"{what} cannot be written: {error.strerror}.", where=str(path),
+        do="Choose another folder, or make this one writable.",
+    )  # fmt: skip

@@ -51,16 +51,16 @@ class _Sounding:
 class SimulatedSession:
     """One table in one room.
 
-    ``record`` writes everything down. ``overheard`` is called with every message of the
-    table and may report events or let people speak. ``pace`` is called with every
-    block of the room, for the ears of whoever listens, and may wait. ``ask_hold``
-    passes a wish to hold on to the stop guard, where there is one.
+    ``ear`` ``None``: the table listens to nobody. ``record`` writes everything down.
+    ``overheard`` is called with every message of the table and may report events or let people
+    speak. ``pace`` is called with every block of the room, for the ears of whoever listens,
+    and may wait. ``ask_hold`` passes a wish to hold on to the stop guard, where there is one.
     """
 
     def __init__(
         self,
         table: Table,
-        ear: Ear,
+        ear: Ear | None,
         room: Room,
         clips: ClipSource,
         record: Record,
@@ -131,14 +131,19 @@ class SimulatedSession:
         deadline_s = self.table.deadline_s
         if deadline_s is not None and deadline_s <= now_s:
             self._carry_out(self.table.tick(now_s))
-        self._ear.allow(self.table.expected.phrases, self.table.standing_phrases)
+        if self._ear is not None:
+            self._ear.allow(self.table.expected.phrases, self.table.standing_phrases)
         block = self.room.advance(BLOCK_S)
         self._pace(block)
-        for heard in self._ear.feed(block.mic, self.now_s, block.reference):
+        if self._ear is not None:
+            self._listen(self._ear, block)
+
+    def _listen(self, ear: Ear, block: Block) -> None:
+        for heard in ear.feed(block.mic, self.now_s, block.reference):
             self._hear(heard)
-        if self._ear.in_speech and not self._in_speech:
+        if ear.in_speech and not self._in_speech:
             self._carry_out(self.table.sound_began(self.now_s))
-        self._in_speech = self._ear.in_speech
+        self._in_speech = ear.in_speech
 
     def _hear(self, heard: Heard) -> None:
         self._carry_out(self.table.hear(heard, self.now_s))
@@ -173,6 +178,7 @@ class SimulatedSession:
             return
         self._carry_out(self.table.voice_started(utterance.id, self.now_s))
         end_s = self.room.start(utterance.voice, clip)
+        self._record.sounding(utterance, self.now_s, end_s)
         self._sounding = _Sounding(utterance, self.now_s, end_s)
 
     def _cut(self, utterance: Utterance) -> None:

@@ -31,6 +31,7 @@ microphone: {device: USB, latency: low}
 store: {folder: ../prepared, max_mb: 20}
 history: {file: history.sqlite, keep_audio_days: 7}
 record: out
+captions: screen/captions.vtt
 guard: guard.yaml
 """
 
@@ -75,6 +76,12 @@ def test_a_good_file_comes_through_whole(folder: Path) -> None:
     assert cell.keep_audio_days == 7
     assert cell.record_folder == folder / "out"
     assert cell.guard == folder / "guard.yaml"
+
+
+def test_captions_go_beside_the_cell_file_or_nowhere(folder: Path) -> None:
+    assert load_cell(write(folder, CELL)).captions == (folder / "screen/captions.vtt").absolute()
+    text = CELL.replace("captions: screen/captions.vtt", "captions: null")
+    assert load_cell(write(folder, text)).captions is None
 
 
 def test_what_is_left_out_has_documented_defaults(folder: Path) -> None:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
+import webvtt
 
 from tablevoice.actions import CorrectVerdict, Judgement, Send
 from tablevoice.errors import StoreUnwritable
@@ -46,9 +48,7 @@ def fill(record: Record) -> None:
             Judgement(heard, Match("silver", "silver", 0.9, 0.9), Verdict.ACT),
         )
     )  # fmt: skip
-    record.sent(
-        Send(messages.HoldRequest(at_s=6.0, kind="pause", phrase="pause", certainty=0.8))
-    )
+    record.sent(Send(messages.HoldRequest(at_s=6.0, kind="pause", phrase="pause", certainty=0.8)))
     record.received(messages.HoldClearedReported(by="reset button"), 9.0)
 
 
@@ -59,7 +59,8 @@ def test_a_session_is_in_the_log_the_captions_and_the_history(tmp_path: Path) ->
             fill(record)
         kinds = [entry.kind for entry in history.entries(session)]
         holds = [entry.fields["change"] for entry in history.entries(session, ("hold",))]
-        assert history.spent() == (Spent("lit", "Alder", "k", 1, 1),)
+        (spent,) = history.spent()
+        assert replace(spent, at_s=0.0) == Spent("lit", "Alder", "k", 1, 1)
         assert history.hold_in_force() is None
     assert kinds == ["event", "said", "heard", "hold", "hold"]
     assert holds == ["requested", "cleared"]
@@ -72,6 +73,43 @@ def test_a_session_is_in_the_log_the_captions_and_the_history(tmp_path: Path) ->
     ]  # fmt: skip
     captions = (tmp_path / "record" / "captions.vtt").read_text("utf-8")
     assert "00:00:01.500 --> 00:00:03.000\n<v Alder>It is lit.</v>" in captions
+
+
+def test_the_screen_shows_a_line_while_it_sounds(tmp_path: Path) -> None:
+    screen = tmp_path / "screen.vtt"
+    screen.write_text("of yesterday", encoding="utf-8")
+    with Record(tmp_path / "record", title="Table", language="de", captions=screen) as record:
+        record.sounding(utterance(), 1.5, 4.0)
+        for path in (screen, tmp_path / "record" / "captions.vtt"):
+            (cue,) = webvtt.read(str(path)).captions
+            assert (cue.voice, cue.text, cue.end) == ("Alder", "It is lit.", "00:00:04.000")
+        record.sent(said("cut"))
+        (cue,) = webvtt.read(str(screen)).captions
+        assert cue.end == "00:00:03.000"
+    assert screen.read_bytes() == (tmp_path / "record" / "captions.vtt").read_bytes()
+
+
+def test_a_screens_file_needs_no_record_and_one_that_cannot_be_made_is_refused(
+    tmp_path: Path,
+) -> None:
+    with Record(None, captions=tmp_path / "new" / "screen.vtt") as record:
+        record.sent(said())
+    assert len(webvtt.read(str(tmp_path / "new" / "screen.vtt")).captions) == 1
+    with pytest.raises(StoreUnwritable, match="captions cannot be written") as refused:
+        Record(None, captions=tmp_path / "new")  # a folder
+    assert refused.value.problem.do
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full, a Linux device")
+def test_captions_that_find_no_room_are_said_once_and_the_record_goes_on(tmp_path: Path) -> None:
+    screen = tmp_path / "screen.vtt"
+    with Record(tmp_path / "record", captions=screen) as record:
+        record._captions[1]._file.close()
+        record._captions[1]._file = Path("/dev/full").open("wb", buffering=0)  # noqa: SIM115
+        fill(record)
+        fill(record)
+        assert [p.where for p in record.problems] == [str(screen)]
+    assert len(webvtt.read(str(tmp_path / "record" / "captions.vtt")).captions) == 2
 
 
 def test_a_line_that_never_sounded_is_no_caption(tmp_path: Path) -> None:

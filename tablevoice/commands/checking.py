@@ -143,6 +143,9 @@ def _voices(parts: Assembly, report: Report, progress: Progress | None) -> None:
 
 def _recogniser(parts: Assembly, report: Report) -> None:
     choice = parts.cell.recogniser
+    if not parts.listens:
+        report.found.append(Found("recogniser", "none: nobody is heard, buttons answer"))
+        return
     try:
         parts.open_recogniser()
     except TablevoiceError as error:
@@ -157,6 +160,8 @@ def _recogniser(parts: Assembly, report: Report) -> None:
 
 
 def _second_opinion(parts: Assembly, report: Report) -> None:
+    if not parts.listens:
+        return
     told = len(parts.problems)
     second = parts.open_second_opinion()
     report.advice += parts.problems[told:]
@@ -202,6 +207,8 @@ def _devices(cell: Cell, report: Report) -> None:
         ("microphone", can_listen, cell.microphone.device),
     )
     for part, usable, device_name in wanted:
+        if part == "microphone" and cell.recogniser.kind == "none":
+            continue
         good, text = usable(device_name)
         if good:
             report.found.append(Found(part, text))

@@ -116,7 +116,12 @@ def show(
             person_level_dbfs=None,
         )
         with (
-            Record(folder, parts.history, title=cell.phrasebook.title) as record,
+            Record(
+                folder,
+                parts.history,
+                title=cell.phrasebook.title,
+                language=cell.phrasebook.language,
+            ) as record,
             ClipWriter(folder / "session.wav", room.table_rate_hz) as recording,
         ):
 
@@ -215,5 +220,3 @@ def _clear(folder: Path) -> None:
             f"The demo's files cannot be written: {error.strerror}.", where=str(folder),
             do="Choose another folder with --out.",
         ) from error  # fmt: skip
-
-
