@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import TypeAlias
 
 from tablevoice.links.messages import Outbound
-from tablevoice.model import Heard, Match, Reason, Spent, Utterance, Verdict
+from tablevoice.model import Event, Heard, Match, Reason, Spent, Utterance, Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,11 +46,11 @@ class Send:
     """Give this message to the link and to the record.
 
     ``about`` is what the message tells of in full, for the history: the utterance of a
-    ``said``, the judgement of a ``heard``.
+    ``said``, the judgement of a ``heard``, the event of a ``done`` without a line.
     """
 
     message: Outbound
-    about: Utterance | Judgement | None = None
+    about: Utterance | Judgement | Event | None = None
 
 
 @dataclass(frozen=True, slots=True)

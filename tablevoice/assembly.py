@@ -12,6 +12,7 @@ from contextlib import ExitStack
 from dataclasses import replace
 from types import TracebackType
 
+from tablevoice.book_in_use import ClockOf, no_clock
 from tablevoice.cell import Cell
 from tablevoice.dialogue.terms import Hold
 from tablevoice.errors import FileRefused, Problem, RecogniserUnavailable, StoreUnwritable
@@ -185,10 +186,13 @@ class Assembly:
             self.problems.extend(refused.problems)
             return None
 
-    def open_table(self, seed: int, book: Phrasebook | None = None) -> Table:
+    def open_table(
+        self, seed: int, book: Phrasebook | None = None, *, clock: ClockOf = no_clock
+    ) -> Table:
         """The table, with its memory of used lines and of a hold that is still in force.
 
-        Begin the history's session before: its number begins that of each utterance.
+        Begin the history's session before: its number begins that of each utterance. ``clock``
+        tells the time of the day, for quiet hours.
         """
         book = self.cell.phrasebook if book is None else book
         history = self.history
@@ -196,7 +200,8 @@ class Assembly:
             raise RuntimeError("begin the history's session before its table is opened")
         spent = history.spent() if history is not None else ()
         held = history.hold_in_force() if history is not None else None
-        chooser = Chooser(book, seed, spent)
+        session = (history.session or 0) if history is not None else 0
+        chooser = Chooser(book, seed, spent, session=session)
         if history is not None:
             # Against the whole phrasebook: a line left out today may be back tomorrow.
             history.keep_only_spent(Chooser(self.cell.phrasebook, seed, spent).rows())
@@ -208,7 +213,8 @@ class Assembly:
             thresholds=self.cell.listening,
             hold=Hold(held, 0.0) if held is not None else None,
             guarded=self.cell.guard is not None,
-            session=(history.session or 0) if history is not None else 0,
+            session=session,
+            clock=clock,
         )
 
     def _open_store(self) -> PreparedStore:

@@ -18,7 +18,7 @@ from pathlib import Path
 from types import MappingProxyType, TracebackType
 from typing import Any
 
-from tablevoice import heard_rows
+from tablevoice import heard_rows, spent_rows
 from tablevoice.errors import AudioUnavailable, Problem, StoreUnwritable
 from tablevoice.heard_rows import Example, PastUtterance
 from tablevoice.history_file import (
@@ -187,7 +187,14 @@ class History:
             outcome=outcome,
             start_s=start_s,
             end_s=end_s,
+            note=utterance.note,
         )
+
+    def record_withheld(self, at_s: float, event: Event, why: str) -> None:
+        """An event for which taste left nothing to say, and the rule that did."""
+        nobody = dict.fromkeys(("utterance_id", "line_key", "voice", "text"), "")
+        self._record("said", at_s, **nobody, event_id=event.id, event=event.name,
+                     outcome="withheld", note=why)  # fmt: skip
 
     def record_heard(
         self,
@@ -251,32 +258,20 @@ class History:
         conditions come up rarely keep their round.
         """
         with self._writing():
-            self._db.execute(
-                "INSERT OR REPLACE INTO spent (id, event, voice, line_key, round, voice_round)"
-                " VALUES ((SELECT coalesce(max(id), 0) + 1 FROM spent), ?, ?, ?, ?, ?)",
-                (spent.event, spent.voice, spent.line_key, spent.round, spent.voice_round),
-            )
+            spent_rows.remember(self._db, spent, self._utc_now())
 
     def keep_only_spent(self, rows: Iterable[Spent]) -> None:
         """Forget spent lines other than ``rows``: those that the phrasebook no longer has."""
-        kept = [
-            (row.event, row.voice, row.line_key, row.round, row.voice_round) for row in rows
-        ]
         with self._writing(), transaction(self._db):
-            self._db.execute("DELETE FROM spent")
-            self._db.executemany(
-                "INSERT INTO spent (event, voice, line_key, round, voice_round)"
-                " VALUES (?, ?, ?, ?, ?)",
-                kept,
-            )
+            spent_rows.keep_only(self._db, rows, self._utc_now())
 
     def spent(self) -> tuple[Spent, ...]:
-        """All that is remembered of spent lines, in the order in which they were spent."""
+        """All that is remembered of spent lines, in the order in which they were spent.
+
+        Their ``at_s`` is seen from now: the clock of a session that begins now.
+        """
         with self._writing():
-            rows = self._db.execute(
-                "SELECT event, voice, line_key, round, voice_round FROM spent ORDER BY id"
-            ).fetchall()
-        return tuple(Spent(*row) for row in rows)
+            return spent_rows.read(self._db, self._utc_now())
 
     # --- looking back -----------------------------------------------------------
 

@@ -135,7 +135,15 @@ CREATE TABLE correction (
 """
 """``correction.said``: the phrase that was said, empty for nothing, NULL for not known."""
 
-SCHEMA_STEPS: tuple[str, ...] = (_FIRST_SCHEMA, _REASONS_AND_CORRECTIONS)
+_TASTE = """
+ALTER TABLE said ADD COLUMN note TEXT NOT NULL DEFAULT '';
+ALTER TABLE spent ADD COLUMN use_number INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE spent ADD COLUMN session INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE spent ADD COLUMN utc TEXT NOT NULL DEFAULT ''
+"""
+"""``said.note``: which rule of taste gave way, or why nothing was said (``withheld``)."""
+
+SCHEMA_STEPS: tuple[str, ...] = (_FIRST_SCHEMA, _REASONS_AND_CORRECTIONS, _TASTE)
 """Scripts that lead from each version to the next; a new one is put at the end, and
 no step that ever shipped is changed. The file's version is how many were applied."""
 

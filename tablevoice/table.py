@@ -11,11 +11,11 @@ from __future__ import annotations
 import itertools
 from collections import OrderedDict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from typing import Protocol
+from dataclasses import dataclass, replace
 
 from tablevoice import dialogue
 from tablevoice.actions import Action, AskHold, CorrectVerdict, CutShort, Send, Sound, Spend
+from tablevoice.book_in_use import BookInUse, ClockOf, LineChooser, no_clock
 from tablevoice.dialogue.terms import (
     Answered,
     Ask,
@@ -53,7 +53,7 @@ from tablevoice.model import (
     Utterance,
 )
 from tablevoice.nearest import advice
-from tablevoice.phrasebook.choosing import Chosen
+from tablevoice.phrasebook.choosing import Withheld
 from tablevoice.phrasebook.phrases import phrase_said
 from tablevoice.phrasebook.slots import check_slots
 from tablevoice.speech.queue import Cut, Decision, Dropped, SpeechQueue, Start, Why
@@ -63,21 +63,16 @@ IDS_REMEMBERED = 4096
 """Event ids that are refused when they come again: hours of a busy table."""
 
 
-class LineChooser(Protocol):
-    """What the table needs of a chooser; see :class:`tablevoice.phrasebook.choosing.Chooser`."""
-
-    def choose(
-        self, event: str, slots: Mapping[str, SlotValue], default_voice: str
-    ) -> Chosen: ...
-
-
 @dataclass(slots=True)
 class _Errand:
-    """Why an utterance is said: for which event, and who waits for its end."""
+    """Why an utterance is said: for which event, and who waits for its end.
+
+    ``reported``: the event that is over with it.
+    """
 
     event_id: str
-    finishes_event: bool
     line: int | None
+    reported: Event | None = None
     started_s: float | None = None
 
 
@@ -88,7 +83,8 @@ class Table:
     before a restart; it stays in force. ``guarded``: a stop guard watches the cell; until
     it is seen armed, with its inputs proven, nothing is asked or answered, and only
     warnings are said. ``session``: its number in the history, which begins that of each
-    utterance. Times are seconds since the session began.
+    utterance. ``clock`` tells the time of the day, for quiet hours. Times are seconds since
+    the session began.
     """
 
     def __init__(
@@ -102,6 +98,7 @@ class Table:
         hold: Hold | None = None,
         guarded: bool = False,
         session: int = 0,
+        clock: ClockOf = no_clock,
     ) -> None:
         self.name = name
         self._session = session
@@ -110,14 +107,13 @@ class Table:
         self._guard: GuardView | None = None
         self._armed = False
         self._was_armed = False
-        self._book = book
-        self._chooser = chooser
-        self._default_voice = default_voice
+        self._lines = BookInUse(book, chooser, default_voice, clock)
         self._thresholds = thresholds
         self._state = dialogue.start(book.standing, hold)
         self._queue = SpeechQueue()
         self._errands: dict[str, _Errand] = {}
         self._last: Utterance | None = None
+        self._sounding = ""
         self._numbers = itertools.count(1)
         self._seen: OrderedDict[str, None] = OrderedDict()
         self._closing = False
@@ -155,6 +151,10 @@ class Table:
         """When ``tick`` is due next, if nothing happens before."""
         times = (self._state.deadline_s, self._queue.wake_s)
         return min((time_s for time_s in times if time_s is not None), default=None)
+
+    @property
+    def _book(self) -> Phrasebook:
+        return self._lines.book
 
     # --- what happens -----------------------------------------------------------
 
@@ -248,7 +248,26 @@ class Table:
         if news == "armed" and not self._was_armed:
             return []  # the session opens: the greeting is the controller's
         event = self._book.events.get(self._book.stop_guard.get(news, ""))
-        return [] if event is None else self._say(event, {}, _Errand("", False, None), now_s)
+        return [] if event is None else self._say(event, {}, _Errand("", None), now_s)
+
+    # --- another phrasebook -----------------------------------------------------
+
+    def use_book(self, book: Phrasebook, now_s: float) -> list[Action]:
+        """Speak from ``book`` from the next pause between two lines on.
+
+        A line that sounds or waits stays as it is, and so does an open question: what may be
+        answered follows at the next one. Which lines were used is known by their keys.
+        """
+        self._lines.bring(book)
+        return [] if self._sounding else self._swap(now_s)
+
+    def _swap(self, now_s: float) -> list[Action]:
+        if not self._lines.swap():
+            return []
+        self._state = dialogue.with_standing(self._state, self._book.standing)
+        events = tuple(self._book.events)
+        changed = messages.PhrasebookChanged(at_s=now_s, title=self._book.title, events=events)
+        return [Send(changed)]
 
     # --- events -----------------------------------------------------------------
 
@@ -298,7 +317,8 @@ class Table:
         if event.asks is not None:
             asked = Event(message.id, event.name, dict(message.slots))
             return self._step(Ask(asked, self._book.questions[event.asks]), now_s)
-        return self._say(event, message.slots, _Errand(message.id, True, None), now_s)
+        errand = _Errand(message.id, None, Event(message.id, event.name, dict(message.slots)))
+        return self._say(event, message.slots, errand, now_s)
 
     def _why_not_armed(self) -> str:
         view = self._guard
@@ -337,14 +357,10 @@ class Table:
                 return self._repeat(effect, now_s)
             case Answered():
                 answer = messages.AnswerGiven(
-                    at_s=now_s,
-                    id=effect.event_id,
-                    question=effect.question,
-                    value=effect.value,
-                    how=effect.how.value,
-                    certainty=min(1.0, max(0.0, effect.certainty)),
-                    tries=effect.tries,
-                )
+                    at_s=now_s, id=effect.event_id, question=effect.question,
+                    value=effect.value, how=effect.how.value,
+                    certainty=min(1.0, max(0.0, effect.certainty)), tries=effect.tries,
+                )  # fmt: skip
                 return [Send(answer)]
             case HoldRequested():
                 request = messages.HoldRequest(
@@ -364,29 +380,28 @@ class Table:
                 return [_error(effect.problem, message_id, now_s)]
 
     def _say_event(self, effect: SayEvent, now_s: float) -> list[Action]:
-        event = self._book.events[effect.event]
-        slots = {name: effect.slots[name] for name in event.slots if name in effect.slots}
         opened = self._state.open
-        event_id = opened.event.id if opened is not None else ""
-        return self._say(event, slots, _Errand(event_id, False, effect.line), now_s)
+        errand = _Errand(opened.event.id if opened is not None else "", effect.line)
+        event = self._lines.event(effect.event)
+        over = [] if effect.line is None else [LineEnded(effect.line)]
+        if event is None:  # a phrasebook without it came while its question was open
+            return [action for end in over for action in self._step(end, now_s)]
+        slots = {name: effect.slots[name] for name in event.slots if name in effect.slots}
+        try:
+            return self._say(event, slots, errand, now_s)
+        except MessageRefused as refused:  # as it was edited, it needs more than there is
+            ended = [action for end in over for action in self._step(end, now_s)]
+            return [_error(refused.problem, None, now_s), *ended]
 
     def _repeat(self, effect: RepeatLast, now_s: float) -> list[Action]:
-        if self._last is None:
+        last = self._last
+        if last is None:
             return [] if effect.line is None else self._step(LineEnded(effect.line), now_s)
-        event = self._book.events[self._last.event]
-        again = Utterance(
-            id=self._next_id(),
-            event_id=self._last.event_id,
-            event=self._last.event,
-            line_key=self._last.line_key,
-            voice=self._last.voice,
-            text=self._last.text,
-            priority=max(self._last.priority, Priority.QUESTION),
-            interruptible=self._last.interruptible,
-            born_s=now_s,
-            fresh_until_s=now_s + event.fresh_for_s,
-        )
-        return self._queue_up(again, _Errand(again.event_id, False, effect.line), now_s)
+        again = replace(
+            last, id=self._next_id(), priority=max(last.priority, Priority.QUESTION),
+            born_s=now_s, fresh_until_s=now_s + last.fresh_until_s - last.born_s, note="",
+        )  # fmt: skip
+        return self._queue_up(again, _Errand(again.event_id, effect.line), now_s)
 
     # --- speech -----------------------------------------------------------------
 
@@ -397,19 +412,23 @@ class Table:
         errand: _Errand,
         now_s: float,
     ) -> list[Action]:
-        chosen = self._chooser.choose(event.name, slots, self._default_voice)
+        # Only what the controller reports may stay unsaid: a person who is in the middle of an
+        # exchange with the table gets their line at any hour.
+        if errand.reported is None or event.asks is not None:
+            chosen = self._lines.line(event.name, slots, now_s)
+        else:
+            fit = self._lines.line_if_fit(event.name, slots, now_s)
+            if isinstance(fit, Withheld):
+                done = messages.Done(
+                    at_s=now_s, id=errand.event_id, said="dropped", why=fit.why)
+                return [Send(done, errand.reported)]
+            chosen = fit
         utterance = Utterance(
-            id=self._next_id(),
-            event_id=errand.event_id,
-            event=event.name,
-            line_key=chosen.line.key,
-            voice=chosen.voice,
-            text=chosen.text,
-            priority=event.priority,
-            interruptible=event.interruptible,
-            born_s=now_s,
-            fresh_until_s=now_s + event.fresh_for_s,
-        )
+            id=self._next_id(), event_id=errand.event_id, event=event.name,
+            line_key=chosen.line.key, voice=chosen.voice, text=chosen.text,
+            priority=event.priority, interruptible=event.interruptible,
+            born_s=now_s, fresh_until_s=now_s + event.fresh_for_s, note=chosen.note,
+        )  # fmt: skip
         return [Spend(chosen.spent), *self._queue_up(utterance, errand, now_s)]
 
     def _queue_up(self, utterance: Utterance, errand: _Errand, now_s: float) -> list[Action]:
@@ -429,6 +448,7 @@ class Table:
             match decision:
                 case Start():
                     self._last = decision.utterance
+                    self._sounding = decision.utterance.id
                     actions.append(Sound(decision.utterance))
                 case Cut():
                     actions.append(CutShort(decision.utterance))
@@ -447,17 +467,15 @@ class Table:
         if errand is None:
             return []
         report = messages.Said(
-            at_s=now_s,
-            id=errand.event_id,
-            event=utterance.event,
-            voice=utterance.voice,
-            text=utterance.text,
-            said=outcome,
-            start_s=errand.started_s,
-            end_s=now_s if errand.started_s is not None else None,
-        )
+            at_s=now_s, id=errand.event_id, event=utterance.event, voice=utterance.voice,
+            text=utterance.text, said=outcome, start_s=errand.started_s,
+            end_s=now_s if errand.started_s is not None else None, note=utterance.note,
+        )  # fmt: skip
         actions: list[Action] = [Send(report, utterance)]
-        if errand.finishes_event:
+        if utterance.id == self._sounding:
+            self._sounding = ""
+            actions += self._swap(now_s)
+        if errand.reported is not None:
             actions.append(Send(messages.Done(at_s=now_s, id=errand.event_id, said=outcome)))
         if errand.line is not None:
             actions += self._step(LineEnded(errand.line), now_s)

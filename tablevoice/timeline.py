@@ -116,6 +116,12 @@ def tell(rows: Sequence[Row]) -> Story:
                 bars.append(
                     Bar(row["voice"], row["start_s"], row["end_s"], row["text"] + cut, colour)
                 )
+                if row.get("note"):
+                    marks.append(Mark(row["start_s"], _wrapped(f"gave way: {row['note']}"), INK))
+            case "done" if row.get("why"):
+                marks.append(Mark(row["at_s"], _wrapped(f"kept quiet: {row['why']}"), INK))
+            case "phrasebook":
+                marks.append(Mark(row["at_s"], "another\nphrasebook", INK))
             case "person_said":
                 bars.append(Bar(row["who"], row["start_s"], row["end_s"], row["text"], INK))
             case "heard":
@@ -157,6 +163,10 @@ def tell(rows: Sequence[Row]) -> Story:
     guarded = any(row.get("type") == "guard" for row in rows)
     lanes = (*voices, *people, "heard", *((GUARD,) if guarded else ()))
     return Story(lanes, tuple(bars), tuple(marks), tuple(holds), last_s)
+
+
+def _wrapped(text: str) -> str:
+    return "\n".join(textwrap.wrap(text, 24)[:4])
 
 
 def _heard(row: Row) -> Bar:

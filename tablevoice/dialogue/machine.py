@@ -88,6 +88,11 @@ def start(standing: Mapping[str, StandingCommand], hold: Hold | None = None) -> 
     )
 
 
+def with_standing(state: State, standing: Mapping[str, StandingCommand]) -> State:
+    """The same dialogue with other standing commands; an open question stays what it was."""
+    return replace(state, standing=MappingProxyType(dict(standing)))
+
+
 def longest_s(question: Question) -> float:
     """An upper bound, in seconds without holds, for ``question`` to be over."""
     windows = 2 * question.tries + MOST_REPEATS + MOST_HELPS

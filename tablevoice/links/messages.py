@@ -131,6 +131,9 @@ class Said(_FromTable):
     said: Outcome
     start_s: Seconds | None = Field(default=None, description="Null when it never sounded.")
     end_s: Seconds | None = None
+    note: str = Field(
+        default="", description="Which rule of taste gave way so that there was a line."
+    )
 
 
 class AnswerGiven(_FromTable):
@@ -151,6 +154,9 @@ class Done(_FromTable):
     type: Literal["done"] = "done"
     id: str
     said: Outcome
+    why: str = Field(
+        default="", description="Why nothing was said: quiet hours, or a kind of lines that rests."
+    )
 
 
 class HeardReported(_FromTable):
@@ -220,6 +226,14 @@ class ErrorReported(_FromTable):
     id: str | None = None
 
 
+class PhrasebookChanged(_FromTable):
+    """A phrasebook was saved and is in use from now on."""
+
+    type: Literal["phrasebook"] = "phrasebook"
+    title: str
+    events: tuple[str, ...] = Field(description="The events that this table knows now.")
+
+
 class Pong(_FromTable):
     """The table is there."""
 
@@ -244,6 +258,7 @@ Outbound: TypeAlias = (
     | HoldRequest
     | GuardReported
     | ErrorReported
+    | PhrasebookChanged
     | Pong
     | Closed
 )

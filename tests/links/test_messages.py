@@ -28,6 +28,7 @@ from tablevoice.links.messages import (
     HoldRequest,
     Inbound,
     Outbound,
+    PhrasebookChanged,
     Ping,
     Pong,
     Ready,
@@ -76,6 +77,7 @@ OUTBOUND: tuple[Outbound, ...] = (
     ErrorReported(at_s=6.0, what="no such event", where="line 3", do="Check it.", id="e9"),
     ErrorReported(at_s=6.0, what="no microphone"),
     Pong(at_s=7.0, id="p1"),
+    PhrasebookChanged(at_s=8.0, title="Lanterns", events=("lit",)),
     Closed(at_s=8.0),
 )
 
