@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict, deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations, islice
 
@@ -18,7 +18,7 @@ from rapidfuzz import fuzz
 from tablevoice.model import Line, Priority
 from tablevoice.phrasebook.desk.manuscript import Manuscript, WrittenEvent, WrittenLine
 from tablevoice.phrasebook.desk.notes import Note
-from tablevoice.phrasebook.slots import SlotName, holds, parsed
+from tablevoice.phrasebook.slots import SlotName, holds
 from tablevoice.wording import normalise
 
 LIKE_PERCENT = 82.0
@@ -55,33 +55,32 @@ def read_likeness(text: Manuscript, counted: Counted | None = None) -> Iterator[
             continue
         yield from _within(event, counted)
         for line in event.lines:
-            key = (said(line.line.text), line.line.voice)
+            key = (said(line.pieces), line.line.voice)
             first = elsewhere.setdefault(key, line)
             if first.line.event != line.line.event and key[0]:
                 yield line.note(
-                    "D202", f"“{line.line.text}” is also said for event {first.line.event!r} "
+                    "D202", f"“{line.text}” is also said for event {first.line.event!r} "
                     f"({first.place}).", "Word one of them otherwise.")  # fmt: skip
 
 
 def _within(event: WrittenEvent, counted: Counted) -> Iterator[Note]:
     lines = [line for line in event.lines if line.line.weight > 0]
-    texts = [said(line.line.text) for line in lines]
+    texts = [said(line.pieces) for line in lines]
     for one, other, percent in alike(texts, counted):
         if not may_meet(lines[one].line, lines[other].line):
             continue
         earlier, later = lines[one], lines[other]
         how = "the same words as" if percent == 100.0 else "nearly"
         yield later.note(
-            "D201", f"“{later.line.text}” is {how} “{earlier.line.text}” "
+            "D201", f"“{later.text}” is {how} “{earlier.text}” "
             f"(line {earlier.place.line}).",
             "Say it in another way, or remove one of the two.")  # fmt: skip
 
 
-def said(text: str) -> str:
+def said(pieces: Iterable[str | SlotName]) -> str:
     """A line as it is compared: its words, each slot by its name."""
     return " ".join(
-        f"{{{piece.name}}}" if isinstance(piece, SlotName) else normalise(piece)
-        for piece in parsed(text)
+        f"{{{piece.name}}}" if isinstance(piece, SlotName) else normalise(piece) for piece in pieces
     ).strip()
 
 

@@ -6,6 +6,7 @@ readers of this room are handed it.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -14,7 +15,10 @@ from tablevoice.model import EventLines, Line, Phrasebook, SlotValue
 from tablevoice.phrasebook.desk.notes import Note, Place
 from tablevoice.phrasebook.loading import ReadBook
 from tablevoice.phrasebook.merging import Found
-from tablevoice.phrasebook.slots import holds
+from tablevoice.phrasebook.slots import SlotName, fill, holds, slots_in
+
+_OPEN, _CLOSE = "\ue000", "\ue001"
+_HELD = re.compile(f"({_OPEN}\\w+{_CLOSE})")
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,11 +32,22 @@ class Acceptance:
 
 @dataclass(frozen=True, slots=True)
 class WrittenLine:
-    """A line, where its text begins, and what was accepted of it."""
+    """A line, where its text begins, and what was accepted of it.
+
+    ``pieces``: its words without any markup, and its slots between them.
+    """
 
     line: Line
     place: Place
+    pieces: tuple[str | SlotName, ...]
     accepted: tuple[Acceptance, ...] = ()
+
+    @property
+    def text(self) -> str:
+        """The line as a message shows it, its slots in braces."""
+        return "".join(
+            f"{{{piece.name}}}" if isinstance(piece, SlotName) else piece for piece in self.pieces
+        )
 
     def note(self, code: str, what: str, do: str) -> Note:
         return Note(code, what, do, self.place, self.line.event, self.line.key)
@@ -101,7 +116,7 @@ def manuscript(read: ReadBook) -> Manuscript:
     events = []
     for name, found in draft.events.items():
         lines = tuple(
-            WrittenLine(line, _place(found, "lines", index, "say"),
+            WrittenLine(line, _place(found, "lines", index, "say"), pieces(line.text),
                         _accepted(found, entry.accept, "lines", index, "accept"))
             for index, (line, entry) in enumerate(
                 zip(book.events[name].lines, found.entry.lines, strict=True))
@@ -119,6 +134,20 @@ def manuscript(read: ReadBook) -> Manuscript:
     }  # fmt: skip
     strays = [one for name, some in accepted.items() if name not in slots for one in some]
     return Manuscript(book, tuple(events), slots, tuple(strays))
+
+
+def pieces(text: str) -> tuple[str | SlotName, ...]:
+    """A line's words without its markup, and its slots between them."""
+    names = slots_in(text)
+    # Two characters for private use, which no keyboard has, hold the places of the slots.
+    held = fill(text, {name: f"{_OPEN}{name}{_CLOSE}" for name in names})
+    found: list[str | SlotName] = []
+    for piece in _HELD.split(held):
+        if piece[:1] == _OPEN:
+            found.append(SlotName(piece[1:-1]))
+        elif piece:
+            found.append(piece)
+    return tuple(found)
 
 
 def _place(found: Found[Any], *more: str | int, key: bool = False) -> Place:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from tablevoice.model import SlotValue
-from tablevoice.phrasebook.slots import SlotName, parsed
+from tablevoice.phrasebook.slots import SlotName
 from tablevoice.wording import normalise
 
 Words: TypeAlias = tuple[str | SlotName, ...]
@@ -27,10 +27,10 @@ class Occurrence:
     value: SlotValue | None = None
 
 
-def words_of_line(text: str) -> Words:
+def words_of(pieces: Iterable[str | SlotName]) -> Words:
     """The words of a line as they are compared, with its slots between them."""
     words: list[str | SlotName] = []
-    for piece in parsed(text):
+    for piece in pieces:
         if isinstance(piece, SlotName):
             words.append(piece)
         else:

@@ -16,7 +16,7 @@ from tablevoice.phrasebook.desk.phrase_search import (
     Occurrence,
     PhraseSearch,
     Words,
-    words_of_line,
+    words_of,
 )
 from tablevoice.phrasebook.slots import SlotName
 
@@ -30,11 +30,11 @@ def read_self_hearing(text: Manuscript) -> Iterator[Note]:
     commands = PhraseSearch(kinds)
     answers = {name: PhraseSearch(phrases) for name, phrases in _awaited(book).items()}
     for event, line in text.lines():
-        words = words_of_line(line.line.text)
+        words = words_of(line.pieces)
         values = values_in(text, line, words)
         for found in commands.in_line(words, values):
             yield line.note(
-                "H401", f"“{line.line.text}” contains “{found.phrase}”{_with(found)}, the "
+                "H401", f"“{line.text}” contains “{found.phrase}”{_with(found)}, the "
                 f"command {kinds[found.phrase]!r}: the table would hear itself.",
                 "Say it in other words.")  # fmt: skip
         awaited = answers.get(event.event.name)
@@ -78,7 +78,7 @@ def _answers_in_values(
 
 def _answer(line: WrittenLine, found: Occurrence) -> Note:
     return line.note(
-        "H402", f"“{line.line.text}” contains “{found.phrase}”{_with(found)}, which is an answer "
+        "H402", f"“{line.text}” contains “{found.phrase}”{_with(found)}, which is an answer "
         "that the table listens for right after it.",
         "Ask without naming an answer.")  # fmt: skip
 
@@ -93,8 +93,7 @@ def _awaited(book: Phrasebook) -> dict[str, list[str]]:
             if name is not None:
                 found.setdefault(name, []).extend(phrases)
         if question.confirm is not None:
-            found.setdefault(question.confirm, []).extend(
-                (*phrases, *question.yes, *question.no))
+            found.setdefault(question.confirm, []).extend((*phrases, *question.yes, *question.no))
     return found
 
 
