@@ -11,7 +11,7 @@ line sounds.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from tablevoice.errors import MessageRefused
 from tablevoice.model import Line, Phrasebook, Priority, SlotValue, Spent
@@ -158,11 +158,12 @@ class Chooser:
         rows = sorted([*self._rows.values(), *self._foreign.values()], key=lambda row: row.use)
         return Chooser(book, self._seed, rows, session=self._session)
 
-    def in_next_session(self, session: int, later_s: float) -> Chooser:
-        """As after a restart: another session, whose clock begins ``later_s`` after this one's."""
-        rows = [replace(row, at_s=row.at_s - later_s)
-                for row in [*self._foreign.values(), *self._rows.values()]]
-        return Chooser(self._book, self._seed, rows, session=session)
+    def begin_session(self, session: int) -> None:
+        """Go on in another session on the same clock: stories may be told again."""
+        self._session = session
+        self._begun.clear()
+        for rounds in self._events.values():
+            rounds.forget_stories()
 
     def _rounds(self, event: str) -> EventRounds:
         rounds = self._events.get(event)

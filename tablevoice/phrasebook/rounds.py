@@ -284,6 +284,10 @@ class EventRounds:
         if self._lines[pick.index].of_a_story:
             self._told.add(pick.index)
 
+    def forget_stories(self) -> None:
+        """Another session: each line of a story may be said once more."""
+        self._told.clear()
+
     def _held(self, among: _Eligible, kinds: frozenset[str]) -> tuple[str, ...]:
         return tuple(sorted({queue.kind for _, queues in among.voices for queue in queues
                              if queue.kind is not None and queue.kind in kinds}))

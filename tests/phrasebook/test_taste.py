@@ -107,17 +107,24 @@ calls_of = st.lists(
     ), min_size=1, max_size=40)  # fmt: skip
 
 
-def season(book: Phrasebook, calls: Sequence[Call], seed: int) -> list[tuple[Call, Past | None]]:
-    """What became of each call; ``None`` where the table kept quiet. Times go on over sessions."""
-    chooser, at_s, session, uses = Chooser(book, seed), 0.0, 0, 0
-    began_s = 0.0
+def season(
+    book: Phrasebook, calls: Sequence[Call], seed: int, *, restarts: bool = True
+) -> list[tuple[Call, Past | None]]:
+    """What became of each call; ``None`` where the table kept quiet.
+
+    ``restarts``: each session has a chooser and a clock of its own, as at a real table.
+    """
+    chooser, at_s, session, uses, began_s = Chooser(book, seed), 0.0, 0, 0, 0.0
     told: list[tuple[Call, Past | None]] = []
     for call in calls:
         at_s += call.after_s
         if call.new_session:
             session += 1
-            chooser = chooser.in_next_session(session, at_s - began_s)
-            began_s = at_s
+            if restarts:
+                rows = [replace(row, at_s=row.at_s - (at_s - began_s)) for row in chooser.rows()]
+                chooser, began_s = Chooser(book, seed, rows, session=session), at_s
+            else:
+                chooser.begin_session(session)
         found = chooser.choose_if_fit(call.event, call.slots, "Alder", at_s - began_s)
         if isinstance(found, Withheld):
             told.append((call, None))
@@ -314,6 +321,18 @@ def test_a_crash_or_an_edit_in_the_middle_changes_nothing(
     rows: list[Spent] = list(first.rows())
     assert run(Chooser(book, seed, rows), cut, len(calls)) == unbroken[cut:]
     assert run(first.with_book(less).with_book(book), cut, len(calls)) == unbroken[cut:]
+
+
+@some
+@given(book=tasteful_books(), calls=calls_of, seed=st.integers(0, 2**16))
+def test_a_season_without_restarts_is_the_same_season(
+    book: Phrasebook, calls: list[Call], seed: int
+) -> None:
+    def lines(restarts: bool) -> list[object]:
+        return [said and (said.chosen.line.key, said.chosen.note, said.chosen.spent.round)
+                for _, said in season(book, calls, seed, restarts=restarts)]
+
+    assert lines(True) == lines(False)
 
 
 def plain(lines: Sequence[Line], priority: Priority = Priority.MOVE, **more: object) -> Phrasebook:
