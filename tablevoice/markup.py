@@ -251,7 +251,7 @@ def break_element(pause: Pause) -> str:
 
 def emphasis_element(inside: str) -> str:
     """An element (or escaped text) emphasised in SSML."""
-    return f'<emphasis level="strong">{inside}</emphasis>'
+    return f'<emphasis level="moderate">{inside}</emphasis>'
 
 
 def _element(piece: Piece) -> str:

@@ -151,4 +151,4 @@ def test_whole_words_get_their_pronunciation_in_any_case() -> None:
 def test_pronunciations_are_ssml_phonemes_and_substitutes() -> None:
     said = markup.ssml(markup.pronounced(markup.parse("zaffre _teal_"), ENTRIES), "en")
     assert '<phoneme alphabet="ipa" ph="ˈzæfə">zaffre</phoneme>' in said
-    assert '<emphasis level="strong"><sub alias="teel">teal</sub></emphasis>' in said
+    assert '<emphasis level="moderate"><sub alias="teel">teal</sub></emphasis>' in said

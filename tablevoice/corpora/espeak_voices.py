@@ -20,7 +20,8 @@ import numpy as np
 from tablevoice.errors import EngineFailed
 from tablevoice.model import Clip
 from tablevoice.speech import espeak_library
-from tablevoice.speech.engines import FASTEST_WPM, SLOWEST_WPM, plain_text
+from tablevoice.speech.cleaning import plain_text
+from tablevoice.speech.engines import FASTEST_WPM, SLOWEST_WPM
 
 MIDDLE_WPM = 160
 """Words a minute at speed 1: a person who wants to be understood."""

@@ -15,7 +15,7 @@ import soundfile
 
 from tablevoice.errors import EngineFailed
 from tablevoice.model import Clip
-from tablevoice.speech.engines import plain_text
+from tablevoice.speech.cleaning import plain_text
 
 _VOICES = ("ked_diphone",)
 _FOLDERS = ("/usr/share/festival/voices/english", "/usr/share/festival/voices/us")

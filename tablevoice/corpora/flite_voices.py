@@ -14,7 +14,7 @@ import soundfile
 
 from tablevoice.errors import EngineFailed
 from tablevoice.model import Clip
-from tablevoice.speech.engines import plain_text
+from tablevoice.speech.cleaning import plain_text
 
 _VOICES = ("awb", "kal", "kal16", "rms", "slt")
 """Those that say any text (awb_time says the time of day only)."""

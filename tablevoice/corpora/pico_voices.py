@@ -16,7 +16,7 @@ import numpy as np
 
 from tablevoice.errors import EngineFailed
 from tablevoice.model import Clip
-from tablevoice.speech.engines import plain_text
+from tablevoice.speech.cleaning import plain_text
 
 _RATE_HZ = 16_000
 _VOICES = ("de-DE", "en-GB", "en-US", "es-ES", "fr-FR", "it-IT")

@@ -21,7 +21,8 @@ from tablevoice.corpora.voice_changes import changed
 from tablevoice.errors import EngineFailed, Problem
 from tablevoice.model import LISTENING_RATE_HZ, Clip, Samples
 from tablevoice.nearest import advice
-from tablevoice.speech.engines import SILENT_PEAK, plain_text
+from tablevoice.speech.cleaning import plain_text
+from tablevoice.speech.engines import SILENT_PEAK
 from tablevoice.speech.trimming import trim
 
 

@@ -1,8 +1,9 @@
-"""The client of the speech engine: text and voice in, a clip out, whatever the engine does.
+"""The client of the speech engines: words and voice in, a clip out, whatever the engine does.
 
 Owns the child process (:mod:`tablevoice.speech.engine_worker`): starts it when first
 needed, times it out, kills it when it hangs, starts it again when it dies, and gives up
-with one clear error. Knows nothing of priorities, of the store or of loudspeakers.
+with one clear error. An engine that knows no pauses gets a line in parts, joined here. Knows
+nothing of priorities, of the store or of loudspeakers.
 """
 
 from __future__ import annotations
@@ -10,13 +11,12 @@ from __future__ import annotations
 import json
 import os
 import queue
-import re
 import subprocess
 import sys
 import tempfile
 import threading
 import time
-import unicodedata
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any
@@ -25,8 +25,12 @@ import numpy as np
 import soundfile
 
 from tablevoice.errors import EngineFailed
+from tablevoice.markup import Pieces, words_alone
 from tablevoice.model import Clip, Samples, Voice
 from tablevoice.speech import voices as voice_names
+from tablevoice.speech.cleaning import Said, plain_pieces
+from tablevoice.speech.driving import packed
+from tablevoice.speech.parts import EMPHASIS_PACE, Part, joined, parts_of
 from tablevoice.speech.voices import VoiceNames
 
 LONGEST_TEXT = 5_000
@@ -41,30 +45,20 @@ BACK_OFF_S = (0.0, 0.2, 1.0)
 SILENT_PEAK = 10 ** (-60 / 20)
 """A clip whose loudest sample lies below -60 dBFS is taken for silence."""
 
-ENGINES = ("espeak", "system")
+ENGINES = ("espeak", "system", "piper", "hibari")
+VOICE_FILES = {"piper": ".onnx"}
+"""Engines whose voices may also be files of the user's, and how those end."""
+
+_PACKAGES = {"piper": "'tablevoice[piper]'", "hibari": "'tablevoice[hibari]'"}
+
 SLOWEST_WPM, FASTEST_WPM = 80, 450
 """Range of espeak-ng's own speed setting (its documented minimum and maximum)."""
 
 
-def plain_text(text: str, engine: str = "espeak") -> str:
-    """``text`` as nothing but words: what an engine might take for a command is taken out.
-
-    Control, format and private-use characters become spaces (espeak-ng obeys commands
-    that start with U+0001), ``[[`` is broken up (phonemes to espeak-ng, commands to the
-    macOS voices), and for ``system`` engines ``<`` and ``>`` go as well (SAPI reads
-    them as markup). White space is folded. The result may be empty.
-    """
-    words = "".join(" " if unicodedata.category(char)[0] == "C" else char for char in text)
-    words = re.sub(r"(?<=\[)(?=\[)|(?<=\])(?=\])", " ", words)
-    if engine != "espeak":
-        words = re.sub(r"[<>]", " ", words)
-    return " ".join(words.split())
-
-
 class Engine:
-    """Renders texts in a child process; usable as a context manager and from any thread.
+    """Renders lines in a child process; usable as a context manager and from any thread.
 
-    One child per kind of engine (``espeak``, ``system``); calls on the same kind wait for each
+    One child per kind of engine (:data:`ENGINES`); calls on the same kind wait for each
     other. For rendering in parallel, open several.
     """
 
@@ -94,7 +88,14 @@ class Engine:
             with child.lock:
                 child.stop()
 
-    def render(self, text: str, voice: Voice, timeout_s: float = 10.0) -> Clip:
+    def abandon(self, engine: str = "espeak") -> None:
+        """End the child that is rendering now, if one is: whoever waits for it gets an error.
+
+        Waits for nothing itself. For a line that nobody wants any more and that takes long.
+        """
+        self._child(engine).abandon()
+
+    def render(self, text: Said, voice: Voice, timeout_s: float = 10.0) -> Clip:
         """Speak ``text`` as ``voice`` into a clip, mono ``float32`` at the engine's own rate.
 
         ``timeout_s`` bounds each attempt; only a child that died is tried again, up to
@@ -102,14 +103,18 @@ class Engine:
         applied and held below full scale. Raises :class:`EngineFailed`.
         """
         child = self._child(voice.engine)
-        words = plain_text(text, voice.engine)
-        _check(words, text, voice)
+        pieces = plain_pieces(text, voice.engine)
+        spelt = text if isinstance(text, str) else words_alone(text)
+        _check(words_alone(pieces), spelt, voice)
         with child.lock:
-            samples, rate_hz = child.render(words, voice, timeout_s)
+            if child.ready()["whole"]:
+                samples, rate_hz = child.render(pieces, voice, timeout_s)
+            else:
+                samples, rate_hz = _in_parts(pieces, voice, timeout_s, child)
         peak = float(np.max(np.abs(samples), initial=0.0))
         if peak < SILENT_PEAK:
             raise EngineFailed(
-                f"The engine made no sound of {_short(text)}.",
+                f"The engine made no sound of {_short(spelt)}.",
                 where=f"voice {voice.name}",
                 do="Write words that can be spoken, or use a voice of the text's language.",
             )
@@ -121,7 +126,7 @@ class Engine:
         child = self._child(engine)
         with child.lock:
             ready = child.ready()
-        return VoiceNames(tuple(ready["voices"]), tuple(ready["variants"]))
+        return _names(engine, ready)
 
     def voices(self, engine: str = "espeak") -> list[str]:
         """Names that a cell file may give as ``voice``: the short ones, for a list to choose from.
@@ -154,9 +159,20 @@ class Engine:
         return self._children[engine]
 
 
+def _in_parts(pieces: Pieces, voice: Voice, timeout_s: float, child: _Child) -> tuple[Samples, int]:
+    """A line part by part, with its pauses between; ``timeout_s`` bounds each part."""
+    found: list[tuple[Part, Clip]] = []
+    for part in parts_of(pieces):
+        pace = EMPHASIS_PACE if part.emphasised else 1.0
+        speaker = replace(voice, rate_wpm=max(SLOWEST_WPM, round(voice.rate_wpm * pace)))
+        found.append((part, Clip(*child.render(part.pieces, speaker, timeout_s))))
+    whole = joined(found)
+    return whole.samples, whole.rate_hz
+
+
 def _check(words: str, text: str, voice: Voice) -> None:
     where = f"voice {voice.name}"
-    if not words:
+    if not words.strip():
         raise EngineFailed(
             f"Nothing in {_short(text)} can be spoken.", where=where, do="Write words."
         )
@@ -176,6 +192,11 @@ def _check(words: str, text: str, voice: Voice) -> None:
         raise EngineFailed(
             f"pitch {voice.pitch} is outside 0 to 100.", where=where, do="Use 50 for the middle."
         )
+
+
+def _names(engine: str, ready: dict[str, Any]) -> VoiceNames:
+    ending = VOICE_FILES.get(engine, "")
+    return VoiceNames(tuple(ready["voices"]), tuple(ready["variants"]), ending)
 
 
 def _short(text: str) -> str:
@@ -202,10 +223,18 @@ class _Child:
         self._folder: tempfile.TemporaryDirectory[str] | None = None
         self._ready: dict[str, Any] = {}
         self._count = 0
+        self._busy = False
+        self._abandoned = False
 
     def process_id(self) -> int | None:  # the one method that needs no lock
         process = self._process
         return None if process is None else process.pid
+
+    def abandon(self) -> None:  # neither does this one
+        process = self._process
+        if process is not None and self._busy:
+            self._abandoned = True
+            process.kill()
 
     def ready(self) -> dict[str, Any]:
         """Start the child unless it runs; what it said of itself when it was ready."""
@@ -215,15 +244,23 @@ class _Child:
             self._ready = self._start()
         return self._ready
 
-    def render(self, words: str, voice: Voice, timeout_s: float) -> tuple[Samples, int]:
+    def render(self, pieces: Pieces, voice: Voice, timeout_s: float) -> tuple[Samples, int]:
         where = f"voice {voice.name}"
+        self._abandoned = False
         for pause_s in BACK_OFF_S:
             time.sleep(pause_s)
             ready = self.ready()
+            self._busy = True
             try:
-                return self._render_once(words, voice, timeout_s, ready)
+                return self._render_once(pieces, voice, timeout_s, ready)
             except _ChildDied:
                 self.stop()
+                if self._abandoned:
+                    raise EngineFailed(
+                        f"{_short(words_alone(pieces))} was given up while it was rendered.",
+                        where=where,
+                        do="Prepare lines ahead: tablevoice prepare.",
+                    ) from None
             except _ChildHung as hung:
                 self.stop()
                 raise EngineFailed(
@@ -232,8 +269,11 @@ class _Child:
                     do="Say it again: the next line starts the engine afresh. If it comes back,"
                     " prepare lines ahead and look for another program that uses up the computer.",
                 ) from hung
+            finally:
+                self._busy = False
         raise EngineFailed(
-            f"Engine {self._engine!r} died {len(BACK_OFF_S)} times over {_short(words)}.",
+            f"Engine {self._engine!r} died {len(BACK_OFF_S)} times over"
+            f" {_short(words_alone(pieces))}.",
             where=where,
             do="Reword the line or choose another voice; other lines are not affected.",
         )
@@ -292,14 +332,17 @@ class _Child:
         return ready
 
     def _no_start(self, why: str) -> EngineFailed:
-        return EngineFailed(
-            f"Engine {self._engine!r} does not start: {why}.",
-            do="Install it with: pip install pyttsx3 espeakng-loader"
-            " (or the system's espeak-ng package); then try: tablevoice check.",
+        package = _PACKAGES.get(self._engine)
+        do = (
+            "Install it with: pip install pyttsx3 espeakng-loader"
+            " (or the system's espeak-ng package); then try: tablevoice check."
+            if package is None
+            else f"Install it with: pip install {package}; then try: tablevoice check."
         )
+        return EngineFailed(f"Engine {self._engine!r} does not start: {why}.", do=do)
 
     def _render_once(
-        self, words: str, voice: Voice, timeout_s: float, ready: dict[str, Any]
+        self, pieces: Pieces, voice: Voice, timeout_s: float, ready: dict[str, Any]
     ) -> tuple[Samples, int]:
         assert self._folder is not None
         assert self._process is not None
@@ -307,7 +350,7 @@ class _Child:
         file = Path(self._folder.name) / f"{self._count}.wav"
         request = {
             "id": self._count,
-            "text": words,
+            "pieces": packed(pieces),
             "voice": voice.voice,
             "rate_wpm": voice.rate_wpm,
             "pitch": voice.pitch,
@@ -322,7 +365,7 @@ class _Child:
             raise _ChildDied from error
         reply = self._answer(timeout_s)
         if "rendered" not in reply:
-            names = VoiceNames(tuple(ready["voices"]), tuple(ready["variants"]))
+            names = _names(self._engine, ready)
             unknown = reply.get("voice_unknown", False)
             raise EngineFailed(
                 f"Engine {self._engine!r} refused: {reply.get('refused', reply)}.",
@@ -333,7 +376,7 @@ class _Child:
             samples, rate_hz = soundfile.read(file, dtype="float32", always_2d=True)
         except (OSError, soundfile.LibsndfileError) as error:
             raise EngineFailed(
-                f"The engine's sound of {_short(words)} cannot be read: {error}.",
+                f"The engine's sound of {_short(words_alone(pieces))} cannot be read: {error}.",
                 where=f"voice {voice.name}",
                 do=f"Make room in the folder for temporary files, {self._folder.name}.",
             ) from error

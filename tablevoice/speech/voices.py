@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from rapidfuzz import fuzz, process
 
@@ -20,17 +21,27 @@ NEAREST_COUNT = 3
 
 @dataclass(frozen=True, slots=True)
 class VoiceNames:
-    """What one engine can speak with: ``voices``, each alone or with one of ``variants``."""
+    """What one engine can speak with: ``voices``, each alone or with one of ``variants``.
+
+    ``file_ending``: how a file ends that is a voice too, empty where none is.
+    """
 
     voices: tuple[str, ...]
     variants: tuple[str, ...] = ()
+    file_ending: str = ""
 
     def has(self, name: str) -> bool:
-        """Whether ``name`` is a listed voice, with a listed variant if it has one."""
+        """Whether ``name`` is a listed voice, with a listed variant if it has one, or a file."""
+        if self.is_file_name(name):
+            return Path(name).is_file() and Path(f"{name}.json").is_file()
         base, plus, variant = name.partition("+")
         if base.casefold() not in {voice.casefold() for voice in self.voices}:
             return False
         return not plus or variant in self.variants
+
+    def is_file_name(self, name: str) -> bool:
+        """Whether ``name`` names a file, there or not."""
+        return bool(self.file_ending) and name.endswith(self.file_ending)
 
 
 def nearest(name: str, names: VoiceNames) -> tuple[str, ...]:
@@ -47,6 +58,8 @@ def nearest(name: str, names: VoiceNames) -> tuple[str, ...]:
 
 def advice(name: str, names: VoiceNames) -> str:
     """What to do about an unknown voice, as one sentence."""
+    if names.is_file_name(name):
+        return f"Put the voice file there, and its settings beside it in {Path(name).name}.json."
     likely = nearest(name, names)
     if not likely:
         return "Install a voice for this engine: it lists none."

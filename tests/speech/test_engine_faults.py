@@ -15,7 +15,9 @@ from pathlib import Path
 import pytest
 
 from tablevoice.errors import EngineFailed
+from tablevoice.markup import Words
 from tablevoice.model import Voice
+from tablevoice.speech.driving import packed
 from tablevoice.speech.engines import BACK_OFF_S, Engine
 
 ALDER = Voice("Alder", voice="en-gb+m3")
@@ -188,7 +190,8 @@ def converse(requests: list[dict[str, object]]) -> list[dict[str, object]]:
 
 def request(text: str, file: Path, **changes: object) -> dict[str, object]:
     settings: dict[str, object] = {"voice": "en-us", "rate_wpm": 160, "pitch": 50}
-    return {"id": 1, "text": text, "file": str(file), **settings, **changes}
+    pieces = packed((Words(text),))
+    return {"id": 1, "pieces": pieces, "file": str(file), **settings, **changes}
 
 
 def test_the_child_prints_nothing_but_answers(tmp_path: Path) -> None:

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from tablevoice.errors import EngineFailed
 from tablevoice.model import Voice
-from tablevoice.speech.engines import LONGEST_TEXT, Engine, plain_text
+from tablevoice.speech.cleaning import plain_text
+from tablevoice.speech.engines import LONGEST_TEXT, Engine
 from tests.speech.signals import longest_pause_s, median_f0_hz
 
 ALDER = Voice("Alder", voice="en-gb+m3", rate_wpm=150, pitch=40)
