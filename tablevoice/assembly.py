@@ -49,6 +49,14 @@ class Voices:
         """``text`` in the voice of that name. Raises EngineFailed."""
         return self._store.clip_for(text, self._cell.voices[voice], self._engine)
 
+    def prepared_s(self, text: str, voice: str) -> float | None:
+        """Seconds that ``text`` lasts as it is prepared, ``None`` where it is not.
+
+        Renders nothing. Raises EngineFailed when the engine cannot even tell its version.
+        """
+        clip = self._store.prepared(text, self._cell.voices[voice], self._engine)
+        return None if clip is None else clip.duration_s
+
 
 class Assembly:
     """The parts of one table, as a context manager.

@@ -106,6 +106,10 @@ class PreparedStore:
             self.problem = error.problem
             return clip
 
+    def prepared(self, text: str, voice: Voice, engine: Renderer) -> Clip | None:
+        """The trimmed audio of a line if it is there already; nothing is rendered for it."""
+        return self.get(line_key(text, voice, engine.version(voice.engine)))
+
     def get(self, key: str) -> Clip | None:
         """An entry, or ``None`` when there is none or a damaged one (which is removed)."""
         held = self._memory.get(key)
