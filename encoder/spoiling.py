@@ -118,6 +118,49 @@ def coloured(count: int, size: int, device: torch.device) -> Tensor:
     return noise + knocks * torch.randn(count, size, device=device)
 
 
+def events(count: int, size: int, device: torch.device) -> Tensor:
+    """What machines do now and then: blows that ring, warning tones, air let off, at a beat.
+
+    Each row has one rhythm and one kind of sound; loudest 1.
+    """
+    time = torch.arange(size, device=device)[None] / RATE_HZ
+    period = 2 ** uniform(count, -3.2, 2.2, device)[:, None]
+    jitter = 0.15 * torch.rand(count, 64, device=device) * (torch.rand(count, 1, device=device) < 0.5)
+    turn = time / period + uniform(count, 0, 1, device)[:, None]
+    number = turn.floor()
+    since = (turn - number - jitter.gather(1, number.long() % 64)).clamp(min=-1) * period
+    begun = since >= 0
+    missed = torch.rand(count, 64, device=device) < uniform(count, 0, 0.6, device)[:, None]
+    begun = begun & ~missed.gather(1, number.long() % 64)
+    since = since.clamp(min=0)
+    # A blow: a few modes that ring, and the crack of the contact.
+    ring = torch.zeros(count, size, device=device)
+    for _ in range(4):
+        hz = 2 ** uniform(count, 7.5, 12.6, device)[:, None]
+        decay = 10 ** uniform(count, -2.3, -0.8, device)[:, None]
+        strength = torch.rand(count, 1, device=device)
+        ring = ring + strength * torch.exp(-since / decay) * torch.sin(2 * math.pi * hz * since)
+    hiss = torch.randn(count, size, device=device)
+    ring = ring + 0.7 * hiss * torch.exp(-since / 0.004)
+    # Air: a fast rise, a while of hiss, a fall; its colour comes from one pole.
+    attack = 10 ** uniform(count, -2.7, -1.4, device)[:, None]
+    lasts = uniform(count, 0.03, 0.9, device)[:, None] * period.clamp(max=1.5)
+    fall = 10 ** uniform(count, -2.3, -0.9, device)[:, None]
+    shape = (1 - torch.exp(-since / attack)) * torch.exp(-(since - lasts).clamp(min=0) / fall)
+    bright = hiss - uniform(count, -0.6, 0.95, device)[:, None] * torch.roll(hiss, 1, 1)
+    # A tone: steady, in two pitches or warbling, switched hard.
+    hz = 2 ** uniform(count, 8.5, 11.8, device)[:, None]
+    other = 2 ** uniform(count, -0.6, 0.6, device)[:, None]
+    swap = torch.floor(since / uniform(count, 0.03, 0.4, device)[:, None]) % 2
+    swap = swap * (torch.rand(count, 1, device=device) < 0.4)
+    phase = 2 * math.pi * torch.cumsum(hz * torch.where(swap > 0, other, 1.0) / RATE_HZ, 1)
+    tone = torch.sin(phase) + 0.3 * torch.sin(3 * phase) * torch.rand(count, 1, device=device)
+    tone = tone * (since < lasts)
+    which = torch.rand(count, 1, device=device)
+    sound = torch.where(which < 0.4, ring, torch.where(which < 0.75, bright * shape, tone)) * begun
+    return sound / (sound.abs().amax(1, keepdim=True) + 1e-4)
+
+
 def microphone(samples: Tensor) -> Tensor:
     """Random smooth colour, and now and then a narrow band or clipping."""
     count, size = samples.shape
@@ -163,6 +206,11 @@ class Noises:
         machines, talk = [], []
         for _ in range(max(1, count // 64)):
             machine = coloured(64, size, device)
+            for _ in range(2):
+                loud = 10 ** (uniform(64, -6, 24, device)[:, None] / 20)
+                happens = torch.rand(64, 1, device=device) < 0.35
+                machine = machine + events(64, size, device) * loud * happens * machine.std(
+                    1, keepdim=True)
             machines.append((machine / machine.std(1, keepdim=True) * 3000).clamp(
                 -32767, 32767).short())
             mixture = torch.zeros(64, size, device=device)
@@ -200,6 +248,9 @@ def spoilt(speech: Bank, which: Tensor, size: int, noises: Noises) -> Tensor:
                        uniform(count, 0.84, 1.19, device), torch.ones(count, device=device))
     room = size - speech.lengths[which] / warp
     at = (torch.rand(count, device=device) * (room - 800).clamp(min=1)).long()
+    # Whoever cuts the words out may come late: up to 60 ms of the first sound are gone.
+    late = torch.rand(count, device=device) < 0.08
+    at = torch.where(late, -(torch.rand(count, device=device) * 960).long(), at)
     clean = speech.placed(which, at, warp, size)
     inside = clean.abs() > 0.01
     clean = clean / level(clean, inside)

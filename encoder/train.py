@@ -11,11 +11,14 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
+import random
 import time
 from pathlib import Path
 
 import numpy as np
 import torch
+import torch.distributed
 from network import SENSE, Convolution, Encoder, Speller
 from speech import PHONES
 from spoiling import Bank, Noises, coloured, microphone, spoilt
@@ -24,19 +27,25 @@ from torch.nn import functional
 
 MOST_PHONES = 48
 NEIGHBOURS = 24
+SHARES = (0.25, 0.27, 0.10, 0.38)
+"""Of a batch, in the order of ``speech.KINDS``; the last grows with the clips that are there."""
+ENOUGH = 12_000
 
 
-def loaded(folder: Path, least: int, device: torch.device) -> tuple[Bank, Tensor, Tensor, int]:
-    """Every shard that is there, once there are ``least``: clips, padded phones, their counts."""
+def loaded(
+    folder: Path, least: int, device: torch.device
+) -> tuple[Bank, Tensor, Tensor, list[Tensor], int]:
+    """Every shard that is there, once there are ``least``: clips, padded phones, their counts,
+    the numbers of each engine's clips."""
     while len(paths := sorted(folder.glob("*.npz"))) < least:
         time.sleep(1)
-    samples, lengths, phones, counts = [], [], [], []
+    samples, lengths, phones, counts, engines = [], [], [], [], []
     read = 0
     for path in paths:
         shard = np.load(path)
-        parts = [shard[name] for name in ("samples", "lengths", "phones", "counts")]
+        parts = [shard[name] for name in ("samples", "lengths", "phones", "counts", "families")]
         read += 1
-        for part, into in zip(parts, (samples, lengths, phones, counts), strict=True):
+        for part, into in zip(parts, (samples, lengths, phones, counts, engines), strict=True):
             into.append(part)
     length = np.concatenate(lengths).astype(np.int64)
     many = np.concatenate(counts).astype(np.int64)
@@ -46,7 +55,22 @@ def loaded(folder: Path, least: int, device: torch.device) -> tuple[Bank, Tensor
         torch.from_numpy(np.concatenate(([0], np.cumsum(length)[:-1]))).to(device),
         torch.from_numpy(length).to(device))
     padded = torch.from_numpy(rows_of(flat, many)).to(device)
-    return bank, padded, torch.from_numpy(np.minimum(many, MOST_PHONES)).to(device), read
+    engine = np.concatenate(engines)
+    of_engine = [torch.from_numpy(np.flatnonzero(engine == number)).to(device)
+                 for number in range(len(SHARES))]
+    counted = torch.from_numpy(np.minimum(many, MOST_PHONES)).to(device)
+    return bank, padded, counted, of_engine, read
+
+
+def drawn(of_engine: list[Tensor], count: int) -> Tensor:
+    """Numbers of ``count`` clips, each engine having its share."""
+    shares = [share * min(1.0, len(clips) / ENOUGH) for share, clips in zip(
+        SHARES, of_engine, strict=True)]
+    parts = [clips[torch.randint(0, len(clips), (round(count * share / sum(shares)),),
+                                 device=clips.device)]
+             for share, clips in zip(shares, of_engine, strict=True) if len(clips)]
+    which = torch.cat(parts)
+    return which[torch.randperm(len(which), device=which.device)]
 
 
 def rows_of(flat: np.ndarray, many: np.ndarray) -> np.ndarray:
@@ -59,7 +83,8 @@ def rows_of(flat: np.ndarray, many: np.ndarray) -> np.ndarray:
 
 def vocabulary(folder: Path, device: torch.device) -> Tensor:
     """The phones of every word that may be said, ``(words, MOST_PHONES)``."""
-    said_as = json.loads((folder / "settings.json").read_text())["said_as"]
+    settings = next(iter(sorted(folder.glob("settings_*.json"))))
+    said_as = json.loads(settings.read_text())["said_as"]
     order = {phone: index + 1 for index, phone in enumerate(PHONES)}
     rows = [[order[phone] for phone in phones] for phones in said_as.values()]
     many = np.array([len(row) for row in rows])
@@ -135,10 +160,16 @@ def main() -> None:
     parser.add_argument("--least", type=int, default=30)
     parser.add_argument("--rate", type=float, default=1.0e-3)
     parser.add_argument("--noises", type=int, default=3072)
+    parser.add_argument("--seed", type=int, default=2)
     options = parser.parse_args()
     options.out.mkdir(parents=True, exist_ok=True)
-    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    torch.manual_seed(2)
+    rank, several = int(os.environ.get("RANK", 0)), int(os.environ.get("WORLD_SIZE", 1))
+    device = torch.device(f"cuda:{rank}" if torch.cuda.is_available() else "cpu")
+    if several > 1:
+        torch.cuda.set_device(device)
+        torch.distributed.init_process_group("nccl")
+    torch.manual_seed(options.seed * 16 + rank)
+    alike = random.Random(options.seed)  # the same on every GPU: nobody waits for longer clips
     torch.backends.cuda.matmul.allow_tf32 = True
     torch.backends.cudnn.allow_tf32 = True
     began = time.time()
@@ -157,7 +188,7 @@ def main() -> None:
     both = [*network.parameters(), *sense.parameters()]
     slow = [*mean.parameters(), *sense_mean.parameters()]
     optimiser = torch.optim.AdamW(both, lr=options.rate, betas=(0.9, 0.98), weight_decay=0.02)
-    bank, phones, counts, read = loaded(options.speech, options.least, device)
+    bank, phones, counts, of_engine, read = loaded(options.speech, options.least, device)
     words = vocabulary(options.speech, device)
     banks = [bank]
     if options.others:
@@ -170,21 +201,20 @@ def main() -> None:
     near: Tensor | None = None
     network.train()
     running, step, begun_at = np.zeros(2), 0, time.time() - began
-    while (gone := time.time() - began) < options.seconds:
-        if time.time() - looked > 45 and len(list(options.speech.glob("*.npz"))) > read * 1.5:
+    gone = begun_at
+    while gone < options.seconds:
+        if time.time() - looked > 50 and len(list(options.speech.glob("*.npz"))) > read * 1.8:
             del bank
-            bank, phones, counts, read = loaded(options.speech, 1, device)
+            bank, phones, counts, of_engine, read = loaded(options.speech, 1, device)
             looked = time.time()
-            print(f"{len(bank)} clips", flush=True)
+            print(f"{len(bank)} clips: {[len(clips) for clips in of_engine]}", flush=True)
         if step % 400 == (250 if near is None else 0):
             near = neighbours(sense.speller, words)
-        long = torch.rand(()) < 0.22
+        long = alike.random() < 0.22
         size = 54_400 if long else 25_600
         batch = options.batch // 2 if long else options.batch
-        which = torch.randint(0, len(bank), (batch * 4,), device=device)
+        which = drawn(of_engine, batch * 4)
         which = which[bank.lengths[which] < (size - 3200) * 0.84][:batch]
-        if len(which) < 8:
-            continue
         with torch.no_grad():
             heard = spoilt(bank, which, size, noises)
             label, count = phones[which].long(), counts[which].clone()
@@ -221,6 +251,9 @@ def main() -> None:
         loss = 0.6 * phone_loss + sense_loss
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
+        told = agreed(both, time.time() - began, several)
+        if step % 20 == 0:  # to look at it is to wait for it
+            gone = float(told)
         torch.nn.utils.clip_grad_norm_(both, 2.0)
         optimiser.step()
         step += 1
@@ -230,15 +263,31 @@ def main() -> None:
         if step % 25 == 0:
             now = np.array([float(phone_loss), float(sense_loss)])
             running = 0.85 * running + 0.15 * now if running.any() else now
-            if step % 200 == 0:
+            if step % 200 == 0 and not rank:
                 right = (logits.argmax(1) == target).float().mean()
                 pace = step / (time.time() - began - begun_at)
                 print(f"{gone:5.0f} s step {step} ({pace:.1f}/s) phones {running[0]:.3f} sense "
                       f"{running[1]:.3f} right {float(right):.2f} of {len(spelt)}", flush=True)
+    if rank:
+        return
     half = {"encoder": {k: v.half().cpu() for k, v in mean.state_dict().items()},
             "sense": {k: v.half().cpu() for k, v in sense_mean.state_dict().items()}}
     torch.save(half, options.out / "encoder.pt")
     print(f"{step} steps, sharpness {float(sense.sharpness.exp()):.1f}", flush=True)
+
+
+def agreed(parameters: list[nn.Parameter], gone: float, several: int) -> Tensor | float:
+    """The mean of all GPUs' gradients in each, and of their clocks: they end together."""
+    if several == 1:
+        return gone
+    flat = torch.cat([p.grad.flatten() for p in parameters]
+                     + [torch.tensor([gone], device=parameters[0].device)])
+    torch.distributed.all_reduce(flat, torch.distributed.ReduceOp.AVG)
+    start = 0
+    for p in parameters:
+        p.grad.copy_(flat[start : start + p.numel()].view_as(p))
+        start += p.numel()
+    return flat[-1]
 
 
 def row_of(rows: Tensor, table: Tensor) -> Tensor:
