@@ -12,6 +12,7 @@ import os
 import subprocess
 import sys
 from contextlib import ExitStack
+from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -20,7 +21,6 @@ from rich.console import Console
 
 from tablevoice import __version__, cli_acoustics
 from tablevoice.commands.clear_errors import clear_errors as _clear_errors
-from tablevoice.commands.clear_errors import show_problem as _show
 from tablevoice.commands.progress_bars import bar, errors, steps
 from tablevoice.errors import Problem, TablevoiceError
 from tablevoice.links import messages
@@ -40,6 +40,14 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+class Form(str, Enum):
+    """How a report is written."""
+
+    TEXT = "text"
+    JSON = "json"
+    SARIF = "sarif"
+
+
 CellFile = Annotated[Path, typer.Argument(help="The cell file of the table.", metavar="CELL.YAML")]
 
 
@@ -166,27 +174,42 @@ def guard(context: typer.Context) -> None:
 
 
 @app.command()
-def check(cell_file: CellFile) -> None:
-    """Say whether this table may open, what it found, what is missing and how to get it."""
-    from tablevoice.cell import load_cell
-    from tablevoice.commands.checking import look_over
+def check(
+    cell_file: CellFile,
+    form: Annotated[
+        Form, typer.Option("--format", help="text, json or sarif (SARIF 2.1.0, for editors).")
+    ] = Form.TEXT,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Exit status 1 for anything that is not accepted.")
+    ] = False,
+    lines: Annotated[
+        bool, typer.Option("--lines", help="The lines alone: no device, no recogniser.")
+    ] = False,
+    render: Annotated[
+        bool, typer.Option("--render", help="With --lines: prepare lines, to measure them.")
+    ] = False,
+) -> None:
+    """Say whether this table may open, what is missing, and what an editor says of its lines.
 
-    console = Console(highlight=False, soft_wrap=True)
-    with _clear_errors():
-        cell = load_cell(cell_file)
-        with bar("preparing lines") as progress:
-            report = look_over(cell, progress)
-    for found in report.found:
-        console.print(f"  {found.part:<12} {found.text}", markup=False)
-    for advice in report.advice:
-        console.print(f"advice: {advice}", style="yellow", markup=False)
-    for problem in report.missing:
-        _show(problem)
-    console.print(f"\n{CAUTIONS}", style="yellow")
-    if report.missing:
-        console.print("This table may not open yet.", style="bold red")
+    Exit status 1 when it may not open (for --lines: when a file is refused), or, with --strict,
+    when any finding is left that nobody accepted.
+    """
+    from tablevoice.commands.check_json import as_report
+    from tablevoice.commands.check_sarif import as_sarif
+    from tablevoice.commands.check_text import show_report
+    from tablevoice.commands.checking import check_cell
+
+    with _clear_errors(), bar("preparing lines") as progress:
+        report = check_cell(cell_file, progress, lines_only=lines, render=render)
+    failed = not report.may_open or (strict and not report.clean)
+    if form is Form.JSON:
+        typer.echo(as_report(report, cell_file).model_dump_json(indent=2))
+    elif form is Form.SARIF:
+        typer.echo(json.dumps(as_sarif(report, Path.cwd()), indent=2, ensure_ascii=False))
+    else:
+        show_report(report, Console(highlight=False, soft_wrap=True), CAUTIONS)
+    if failed:
         raise typer.Exit(1)
-    console.print("This table may open.", style="bold green")
 
 
 CellOption = Annotated[

@@ -1,17 +1,18 @@
 """Looks a cell over before opening day: what is there, what is missing, how to get it.
 
-Tries the very parts that a session uses. Changes nothing but the prepared lines in the
-store. Called by ``tablevoice check``.
+Tries the very parts that a session uses, and has the desk read the lines. Changes nothing
+but the prepared lines in the store. Called by ``tablevoice check``.
 """
 
 from __future__ import annotations
 
 import queue
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from tablevoice.assembly import Assembly
 from tablevoice.audio.devices import can_listen, can_play, list_devices
-from tablevoice.cell import Cell
+from tablevoice.cell import Cell, read_cell
 from tablevoice.errors import (
     AudioUnavailable,
     EngineFailed,
@@ -23,11 +24,17 @@ from tablevoice.links.stop_guard import StopGuardLink, status_address
 from tablevoice.listening.judging import implied
 from tablevoice.listening.recognisers import KINDS
 from tablevoice.model import GuardView
+from tablevoice.phrasebook.desk.codes import Severity
+from tablevoice.phrasebook.desk.lengths import Spoken
+from tablevoice.phrasebook.desk.manuscript import manuscript
+from tablevoice.phrasebook.desk.notes import Note, refusal
+from tablevoice.phrasebook.desk.reading import Reading, read
+from tablevoice.phrasebook.desk.word_lists import read_word_lists
+from tablevoice.phrasebook.loading import ReadBook
 from tablevoice.phrasebook.phrases import spoken_phrases
 from tablevoice.speech.preparing import Progress
 from tablevoice.tuning.command_model import cannot_learn
 
-MOST_OVERLONG = 8
 GUARD_WITHIN_S = 5.0
 
 
@@ -41,38 +48,135 @@ class Found:
 
 @dataclass(slots=True)
 class Report:
-    """What was found. The table may open when nothing is ``missing``."""
+    """What was found. The table may open when nothing is ``missing``.
+
+    ``reading``: what the desk says of the lines. ``whole``: all parts of the table were tried,
+    not its lines alone.
+    """
 
     found: list[Found] = field(default_factory=list)
     advice: list[Problem] = field(default_factory=list)
     missing: list[Problem] = field(default_factory=list)
+    reading: Reading | None = None
+    whole: bool = True
 
     @property
     def may_open(self) -> bool:
         return not self.missing
 
+    @property
+    def clean(self) -> bool:
+        """Whether nothing at all is left to be said, but for what was accepted."""
+        open_notes = self.reading is not None and bool(self.reading.open_notes)
+        return not self.missing and not self.advice and not open_notes
 
-def look_over(cell: Cell, progress: Progress | None = None) -> Report:
-    """Try every part of ``cell``; a cell file that does not load never comes here."""
+    @property
+    def notes(self) -> list[Note]:
+        """All findings that have a place in a file, those that refuse a file first."""
+        refused = [note for problem in self.missing if (note := refusal(problem)) is not None]
+        return refused + list(self.reading.notes if self.reading is not None else ())
+
+    @property
+    def problems(self) -> list[tuple[Severity, Problem]]:
+        """What has no place in a file: parts that are missing, and advice on others."""
+        missing = [(Severity.ERROR, one) for one in self.missing if refusal(one) is None]
+        return missing + [(Severity.WARNING, one) for one in self.advice]
+
+
+def check_cell(
+    path: Path,
+    progress: Progress | None = None,
+    *,
+    lines_only: bool = False,
+    render: bool = False,
+) -> Report:
+    """Look a cell over and read its lines; a file that is refused becomes part of the report.
+
+    ``lines_only``: no device, recogniser, history or stop guard is tried, and only of lines
+    that are prepared is it said how long they last; ``render`` prepares the others first.
+    """
+    try:
+        found = read_cell(path)
+    except FileRefused as refused:
+        return Report(missing=list(refused.problems), whole=not lines_only)
+    if not lines_only:
+        return look_over(found.cell, progress, found.read)
+    report = Report(whole=False)
+    _phrasebook(found.cell, report)
+    with Assembly(found.cell, remember=False) as parts:
+        report.advice += parts.problems
+        if render:
+            try:
+                _voices(parts, report, progress)
+            except EngineFailed as error:
+                report.missing.append(error.problem)
+        _lines(parts, found.read, report)
+    return report
+
+
+def look_over(cell: Cell, progress: Progress | None = None, book: ReadBook | None = None) -> Report:
+    """Try every part of ``cell``; a cell file that does not load never comes here.
+
+    With ``book``, the cell's phrasebooks as they were read, the desk reads its lines, too.
+    """
     report = Report()
+    _phrasebook(cell, report)
+    try:
+        with Assembly(cell) as parts:
+            report.advice += parts.problems
+            try:
+                _voices(parts, report, progress)
+            except EngineFailed as error:
+                report.missing.append(error.problem)
+            if book is not None:
+                _lines(parts, book, report)
+            _recogniser(parts, report)
+            _second_opinion(parts, report)
+    except TablevoiceError as error:
+        report.missing.append(error.problem)
+    if book is not None and report.reading is None:  # a history that cannot be kept, say
+        with Assembly(cell, remember=False) as parts:
+            _lines(parts, book, report)
+    report.found.append(Found("judging", _thresholds(cell)))
+    _devices(cell, report)
+    _stop_guard(cell, report)
+    return report
+
+
+def _phrasebook(cell: Cell, report: Report) -> None:
     book = cell.phrasebook
     lines = sum(len(event.lines) for event in book.events.values())
     report.found.append(
         Found("phrasebook", f"{book.title}: {len(book.events)} events, {lines} lines,"
               f" {len(book.questions)} questions, language {book.language}")
     )  # fmt: skip
+
+
+def _lines(parts: Assembly, book: ReadBook, report: Report) -> None:
+    """Have the desk read the lines; their lengths are those of the prepared sounds."""
+    text = manuscript(book)
+    style = parts.cell.house_style
     try:
-        with Assembly(cell) as parts:
-            report.advice += parts.problems
-            _voices(parts, report, progress)
-            _recogniser(parts, report)
-            _second_opinion(parts, report)
-    except TablevoiceError as error:
-        report.missing.append(error.problem)
-    report.found.append(Found("judging", _thresholds(cell)))
-    _devices(cell, report)
-    _stop_guard(cell, report)
-    return report
+        words = read_word_lists(style.word_lists, text.language)
+    except FileRefused as refused:
+        report.missing += refused.problems
+        words = {}
+    dumb: set[str] = set()
+
+    def lasts_s(spoken: Spoken) -> float | None:
+        _event, _line, said, voice = spoken
+        engine = parts.cell.voices[voice].engine
+        if engine in dumb:
+            return None
+        try:
+            return parts.voices.prepared_s(said, voice)
+        except EngineFailed as error:
+            dumb.add(engine)
+            if error.problem not in report.missing:
+                report.advice.append(error.problem)
+            return None
+
+    report.reading = read(text, style, words, parts.spoken_lines(), lasts_s)
 
 
 def _stop_guard(cell: Cell, report: Report) -> None:
@@ -127,18 +231,6 @@ def _voices(parts: Assembly, report: Report, progress: Progress | None) -> None:
         report.advice.append(
             Problem(f"{prepared.left_out} lines were not prepared and are rendered when needed.")
         )
-    try:
-        overlong = parts.overlong()
-    except EngineFailed as error:
-        report.missing.append(error.problem)
-        return
-    for line, text, lasts_s, limit_s in overlong[:MOST_OVERLONG]:
-        report.advice.append(
-            Problem(f"“{text}” lasts {lasts_s:.1f} s, the event allows {limit_s:.1f} s.",
-                    f"event {line.event}", "Shorten it; until then it is left out.")
-        )  # fmt: skip
-    if len(overlong) > MOST_OVERLONG:
-        report.advice.append(Problem(f"{len(overlong) - MOST_OVERLONG} more lines are too long."))
 
 
 def _recogniser(parts: Assembly, report: Report) -> None:
