@@ -41,7 +41,8 @@ class Activity(nn.Module):
         spectrum = functional.conv1d(samples[:, None], self.front_end.kernels, stride=HOP)
         half = WINDOW // 2 + 1
         power = spectrum[:, :half] ** 2 + spectrum[:, half:] ** 2
-        return torch.log(torch.matmul(self.front_end.filters, power) + 1e-7).transpose(1, 2)
+        # The floor is white noise of -77 dBFS: true zeros are to look like a quiet input.
+        return torch.log(torch.matmul(self.front_end.filters, power) + 1e-5).transpose(1, 2)
 
     def forward(self, samples: Tensor) -> Tensor:
         """Logits ``(batch, steps)`` for whole recordings."""
@@ -124,7 +125,14 @@ def heard(speech: Bank, of_engine: list[Tensor], count: int, noises: Noises) -> 
                          uniform(count, 25, 50, device), uniform(count, -6, 22, device))
     snr_db = torch.where(share > 0.4, snr_db.clamp(min=5), snr_db)
     samples = microphone(clean + noise * 10 ** (-snr_db[:, None] / 20))
+    # Some inputs give true zeros where nothing is said, or before they begin.
+    silent = torch.rand(count, 1, device=device) < 0.06
+    begins = (torch.rand(count, 1, device=device) * SIZE * 0.3) * (
+        torch.rand(count, 1, device=device) < 0.1)
+    before = torch.arange(SIZE, device=device)[None] < begins
+    samples = samples * ~(silent & (spoken < 0.03)) * ~before
     # 20 ms steps in which the word is no more than 30 dB below its level; gaps are closed.
+    spoken = spoken * ~before
     steps = spoken.reshape(count, -1, 2 * HOP).pow(2).mean(2).sqrt() > 10 ** (-30 / 20)
     wide = functional.max_pool1d(steps.float()[:, None], 7, 1, 3)
     closed = -functional.max_pool1d(-wide, 7, 1, 3)

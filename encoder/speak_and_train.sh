@@ -21,10 +21,12 @@ speak() {
         --espeak "$parts/espeak" --flite "$parts/flite/flite" --kokoro "$parts/kokoro" "$@" \
         >"$work/speech_$name.log" 2>&1
 }
+[ -e "$parts/kokoro/kokoro_float.onnx" ] || python3 "$here/kokoro_in_float.py" \
+    "$parts/kokoro/kokoro.onnx" "$parts/kokoro/kokoro_float.onnx" || true
 # Kokoro is slow: half of the cores say nothing else, the others join when they are free.
-natural='--share 125 --kinds {"kokoro":1.0}'
-{ speak s 11 14 --clips "$clips"; speak l 13 14 --clips 400000 $natural; } &
-speak k 12 15 --clips 400000 $natural &
+natural='--share 60 --kinds {"kokoro":1.0}'
+{ speak s 11 12 --clips "$clips"; speak l 13 13 --clips 400000 $natural; } &
+speak k 12 13 --clips 400000 $natural &
 export MASTER_ADDR=127.0.0.1 MASTER_PORT=29511 WORLD_SIZE=2
 for rank in 1 0; do
     RANK=$rank python3 "$here/train.py" "$work/speech" "$work/trained" \
@@ -33,6 +35,6 @@ for rank in 1 0; do
 done
 unset WORLD_SIZE
 python3 "$here/activity.py" "$work/speech" "$work/activity" --others "$parts/others.npz" \
-    --gpu 1 --seconds 200 >"$work/activity.log" 2>&1 || true
+    --gpu 1 --seconds 110 --batch 160 --least 60 >"$work/activity.log" 2>&1 || true
 wait $!
 pkill -f "$here/speech.py" || true

@@ -163,7 +163,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=2)
     options = parser.parse_args()
     options.out.mkdir(parents=True, exist_ok=True)
-    rank, several = int(os.environ.get("RANK", 0)), int(os.environ.get("WORLD_SIZE", 1))
+    rank, several = int(os.environ.get("RANK", "0")), int(os.environ.get("WORLD_SIZE", "1"))
     device = torch.device(f"cuda:{rank}" if torch.cuda.is_available() else "cpu")
     if several > 1:
         torch.cuda.set_device(device)
