@@ -9,15 +9,22 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from tablevoice.model import Condition
+from tablevoice.phrasebook.plurals import Counting
 from tablevoice.phrasebook.schema import ConditionEntry, EventEntry, LineEntry
 from tablevoice.phrasebook.slots import voice_slot
 
 Moods = Mapping[str, tuple[Condition, ...]]
+NO_COUNTING = Counting()
 
 
-def conditions_of(event: EventEntry, line: LineEntry, moods: Moods) -> tuple[Condition, ...]:
-    """All conditions of a line; a mood that could not be read adds none."""
-    found = [_condition(slot, test) for slot, test in line.when.items()]
+def conditions_of(
+    event: EventEntry, line: LineEntry, moods: Moods, counting: Counting = NO_COUNTING
+) -> tuple[Condition, ...]:
+    """All conditions of a line; a mood that could not be read adds none.
+
+    ``counting`` says which known numbers of a slot take a plural that a condition names.
+    """
+    found = [_condition(slot, test, counting) for slot, test in line.when.items()]
     if line.mood is not None:
         found += moods.get(line.mood, ())
     slot = voice_slot(voice_named(event, line))
@@ -31,10 +38,14 @@ def voice_named(event: EventEntry, line: LineEntry) -> str | None:
     return line.voice if line.voice is not None else event.voice
 
 
-def _condition(slot: str, test: ConditionEntry) -> Condition:
+def _condition(slot: str, test: ConditionEntry, counting: Counting) -> Condition:
+    among = None if test.among is None else tuple(test.among)
+    if test.plural is not None:
+        counted = counting.numbers(slot, test.plural)
+        among = counted if among is None else tuple(value for value in among if value in counted)
     return Condition(
         slot=slot,
-        among=None if test.among is None else tuple(test.among),
+        among=among,
         not_among=tuple(test.not_among or ()),
         at_least=test.at_least,
         at_most=test.at_most,

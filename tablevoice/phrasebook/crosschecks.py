@@ -14,6 +14,7 @@ from tablevoice.model import SlotValue, StandingKind
 from tablevoice.nearest import advice
 from tablevoice.phrasebook.findings import Findings, shown
 from tablevoice.phrasebook.merging import Draft, Found, VoiceUse
+from tablevoice.phrasebook.plurals import categories_in
 from tablevoice.phrasebook.pronouncing import check_pronunciations
 from tablevoice.phrasebook.reach import check_reach
 from tablevoice.phrasebook.schema import EventEntry, LineEntry, QuestionEntry
@@ -143,7 +144,9 @@ def _check_conditions(draft: Draft, event: Found[EventEntry], index: int, line: 
                                   "the condition", findings)
         if not test.model_fields_set:
             findings.add(f"the condition on {slot!r} tests nothing.", where,
-                         "Give a value, a list of values, at_least, at_most or not.")
+                         "Give a value, a list of values, at_least, at_most, plural or not.")
+        if test.plural is not None:
+            usable &= _check_plural(draft, slot, test.plural, where, findings)
         known = draft.slots[slot].entry if slot in draft.slots else None
         if known is None:
             continue
@@ -158,6 +161,26 @@ def _check_conditions(draft: Draft, event: Found[EventEntry], index: int, line: 
             findings.add(f"slot {slot!r} has no numbers to compare.", where,
                          "Name values instead of at_least and at_most.")
     return usable
+
+
+def _check_plural(draft: Draft, slot: str, categories: Sequence[str], where: str,
+                  findings: Findings) -> bool:
+    told_apart = categories_in(draft.language)
+    if not told_apart:
+        findings.add(f"which numbers are {categories[0]!r} in {draft.language!r} is not known.",
+                     where, "Name values, at_least or at_most instead of a plural.")
+        return False
+    foreign = [category for category in categories if category not in told_apart]
+    if foreign:
+        findings.add(f"no whole number is {foreign[0]!r} in the language {draft.language!r}.",
+                     where, f"It has: {', '.join(told_apart)}.")
+        return False
+    if slot in draft.slots and not any(
+            isinstance(value, int) for value in draft.slots[slot].entry or ()):
+        findings.add(f"slot {slot!r} has no known numbers to count.", where,
+                     f"List its numbers under 'slots: {slot}:'.")
+        return False
+    return True
 
 
 def _check_voice(draft: Draft, event: Found[EventEntry], voice: str, path: Sequence[str | int],

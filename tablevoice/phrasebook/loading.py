@@ -161,7 +161,7 @@ def _event(name: str, entry: EventEntry, draft: Draft) -> EventLines:
     lines = []
     for line in entry.lines:
         voice, text = voice_named(entry, line), line.say.strip()
-        when = conditions_of(entry, line, draft.read_moods)
+        when = conditions_of(entry, line, draft.read_moods, draft.counting)
         lines.append(Line(line_key(name, voice, text, when), name, text, voice, line.weight, when,
                           line.kind))
     return EventLines(

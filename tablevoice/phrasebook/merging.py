@@ -17,6 +17,7 @@ from tablevoice.marked_yaml import KeyPath, MarkedYaml
 from tablevoice.model import Condition
 from tablevoice.nearest import nearest
 from tablevoice.phrasebook.findings import MOST_SHOWN, Findings, validated
+from tablevoice.phrasebook.plurals import Counting
 from tablevoice.phrasebook.schema import (
     EventEntry,
     KindEntry,
@@ -83,6 +84,13 @@ class Draft:
     read_moods: dict[str, tuple[Condition, ...]] = field(default_factory=dict)
     accept: dict[str, Found[dict[str, str]]] = field(default_factory=dict)
     aside: set[tuple[str, str]] = field(default_factory=set)
+
+    @property
+    def counting(self) -> Counting:
+        """How these files count."""
+        return Counting(
+            self.language, {name: found.entry for name, found in self.slots.items()}
+        )
 
     def set_aside(self, section: str, name: str | None = None) -> bool:
         """Whether ``name`` (any, for None) of a section exists but could not be read."""

@@ -44,7 +44,8 @@ def check_reach(draft: Draft, name: str, event: Found[EventEntry], findings: Fin
         findings.add(f"every line of event {name!r} follows another, so none may come first.",
                      event.where("lines"), "Add a line that follows none.")
         return
-    tests = [conditions_of(event.entry, line, draft.read_moods) for line in lines]
+    counting = draft.counting
+    tests = [conditions_of(event.entry, line, draft.read_moods, counting) for line in lines]
     slots = list(dict.fromkeys(
         slot for conditions in tests for condition in conditions
         for slot in (condition.slot, condition.other) if slot is not None))

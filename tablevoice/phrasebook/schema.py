@@ -21,6 +21,8 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
+from tablevoice.phrasebook.plurals import Category
+
 MAX_TEXT = 400
 """Characters of a line's text: some 25 seconds of speech, longer than anyone listens."""
 MAX_PHRASE = 80
@@ -98,6 +100,14 @@ Acceptances: TypeAlias = dict[
 """Findings of the desk (``tablevoice check``) that are right as they are: code and reason."""
 
 
+Categories: TypeAlias = Annotated[
+    list[Category],
+    Field(min_length=1),
+    BeforeValidator(_values, json_schema_input_type=Category | Annotated[
+        list[Category], Field(min_length=1)]),
+]
+
+
 class ConditionEntry(_Entry):
     """A test on a slot's value; everything that is given must hold."""
 
@@ -107,6 +117,9 @@ class ConditionEntry(_Entry):
     at_most: int | None = Field(None, description="The value is this number or less.")
     not_among: Values | None = Field(
         None, alias="not", description="The value is none of these.", examples=[0, [0, 1]])
+    plural: Categories | None = Field(
+        None, description="The number takes this plural in the phrasebook's language (CLDR).",
+        examples=["one", ["few", "many"]])
 
 
 def _condition(found: object) -> object:
