@@ -29,6 +29,7 @@ CELLS = {
     "lantern_table.yaml": "lantern_strings.yaml",
     "packing_bench_cell.yaml": "packing_bench.yaml",
     "korean_lamp_cell.yaml": "korean_lamp.yaml",
+    "laternentisch.yaml": "laternenschnur.yaml",
 }
 COLOURS = ("crimson", "silver", "teal", "violet")
 MOST_WORDS = {Priority.WARNING: 6}
@@ -168,7 +169,7 @@ def test_every_word_that_may_be_heard_is_in_the_recognisers_dictionary(name: str
     assert len(words) > 8  # the check above means nothing for an empty set
 
 
-@pytest.mark.parametrize("name", [*ENGLISH, "korean_lamp.yaml"])
+@pytest.mark.parametrize("name", [*ENGLISH, "korean_lamp.yaml", "laternenschnur.yaml"])
 def test_the_five_standing_commands_are_there(name: str) -> None:
     assert set(book(name).standing) == set(StandingKind.ALL)
 

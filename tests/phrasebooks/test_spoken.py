@@ -15,7 +15,9 @@ from tablevoice.phrasebook.slots import fillings
 from tablevoice.shipped import shipped
 from tablevoice.speech.engines import Engine
 
-CELLS = ("lantern_table.yaml", "packing_bench_cell.yaml", "korean_lamp_cell.yaml")
+CELLS = (
+    "lantern_table.yaml", "packing_bench_cell.yaml", "korean_lamp_cell.yaml", "laternentisch.yaml",
+)  # fmt: skip
 LONG_FILLINGS = 32
 """Lines of an event that are rendered: every line of ours, with some of its slot values."""
 
