@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.console import Console
 
-from tablevoice import __version__, cli_acoustics
+from tablevoice import __version__, cli_acoustics, cli_rehearsing
 from tablevoice.commands.clear_errors import clear_errors as _clear_errors
 from tablevoice.commands.progress_bars import bar, errors, steps
 from tablevoice.errors import Problem, TablevoiceError
@@ -469,6 +469,7 @@ def schema(
 
 
 cli_acoustics.add_to(app)
+cli_rehearsing.add_to(app)
 
 
 def _cell(cell_file: Path | None) -> Cell:
