@@ -7,6 +7,7 @@ is checked is what runs.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import replace
@@ -23,39 +24,82 @@ from tablevoice.listening.gate import GateOptions
 from tablevoice.listening.recognisers import Recogniser, open_recogniser
 from tablevoice.listening.second_opinion import Opinions, SecondOpinion
 from tablevoice.listening.tuned_file import tuned_path
+from tablevoice.markup import Pieces, escape, parse, pronounced
 from tablevoice.model import Clip, EventLines, Line, Phrasebook
 from tablevoice.phrasebook.choosing import Chooser
 from tablevoice.phrasebook.phrases import spoken_phrases
-from tablevoice.phrasebook.slots import fillings
+from tablevoice.phrasebook.slots import fill_marked, fillings, marked_texts
 from tablevoice.speech.engines import Engine
 from tablevoice.speech.preparing import Prepared, Progress, prepare
 from tablevoice.speech.store import PreparedStore
 from tablevoice.speech.voices import missing_voices
 from tablevoice.table import Table
 
+RENDER_WITHIN_S = 10.0
+"""For a line rendered when it is said; espeak-ng takes some 20 ms, a hung engine for ever."""
+
+MOST_WORKERS = 4
+"""Engines that prepare side by side: each neural one takes some hundred megabytes."""
+
 MOST_FILLINGS = 2_000
 """Texts prepared of one event; an event with more known combinations is rendered as it comes."""
 
 
 class Voices:
-    """The lines of a cell as sound: from the store, or rendered on the spot."""
+    """The lines of a cell as sound: from the store, or rendered on the spot.
+
+    ``marked`` is a line with its markup; without it the words are said as a line of the
+    phrasebook marks them, or as they stand.
+    """
 
     def __init__(self, cell: Cell, engine: Engine, store: PreparedStore) -> None:
         self._cell = cell
         self._engine = engine
         self._store = store
+        self.use(cell.phrasebook)
 
-    def clip(self, text: str, voice: str) -> Clip:
+    def use(self, book: Phrasebook) -> None:
+        """Say words as ``book`` marks and pronounces them."""
+        self._book = book
+        self._marks: dict[str, str] | None = None
+
+    def said(self, text: str, marked: str = "") -> Pieces:
+        """What the engine gets of a line: its words, marks and pronunciations."""
+        return pronounced(parse(marked or self._marks_of(text)), self._book.spoken)
+
+    def _marks_of(self, text: str) -> str:
+        if self._marks is None:
+            self._marks = marked_texts(self._book, MOST_FILLINGS)
+        return self._marks.get(text) or escape(text)
+
+    def clip(
+        self, text: str, voice: str, marked: str = "", timeout_s: float = RENDER_WITHIN_S
+    ) -> Clip:
         """``text`` in the voice of that name. Raises EngineFailed."""
-        return self._store.clip_for(text, self._cell.voices[voice], self._engine)
+        said, speaker = self.said(text, marked), self._cell.voices[voice]
+        return self._store.clip_for(said, speaker, self._engine, timeout_s)
 
-    def prepared_s(self, text: str, voice: str) -> float | None:
-        """Seconds that ``text`` lasts as it is prepared, ``None`` where it is not.
+    def prepared(self, text: str, voice: str, marked: str = "") -> Clip | None:
+        """``text`` as it is prepared, ``None`` where it is not.
 
         Renders nothing. Raises EngineFailed when the engine cannot even tell its version.
         """
-        clip = self._store.prepared(text, self._cell.voices[voice], self._engine)
+        said = self.said(text, marked)
+        return self._store.prepared(said, self._cell.voices[voice], self._engine)
+
+    def prepared_s(self, text: str, voice: str) -> float | None:
+        """Seconds that ``text`` lasts as it is prepared; as :meth:`prepared`."""
+        clip = self.prepared(text, voice)
         return None if clip is None else clip.duration_s
+
+    def give_up(self, voice: str) -> None:
+        """End what is being rendered for that voice: nobody wants it any more."""
+        self._engine.abandon(self._cell.voices[voice].engine)
+
+    @property
+    def problem(self) -> Problem | None:
+        """What was wrong when the last line was stored, ``None`` when nothing was."""
+        return self._store.problem
 
 
 class Assembly:
@@ -112,10 +156,30 @@ class Assembly:
             ):
                 yield event, line, text, voice
 
-    def prepare(self, progress: Progress | None = None) -> Prepared:
-        """Render ahead what the store lacks. Raises EngineFailed when the engine can't start."""
-        lines = ((text, voice) for _, _, text, voice in self.spoken_lines())
-        return prepare(lines, self.cell.voices, self.engine, self.store, progress)
+    def prepare(
+        self,
+        progress: Progress | None = None,
+        *,
+        book: Phrasebook | None = None,
+        look_closely: bool = False,
+    ) -> Prepared:
+        """Render ahead what the store lacks of the cell's phrasebook, or of ``book``.
+
+        On every core. ``look_closely``: also read what is there. Raises EngineFailed when the
+        engine can't start.
+        """
+        book = self.cell.phrasebook if book is None else book
+        lines = (
+            (pronounced(parse(fill_marked(line.text, slots)), book.spoken), voice)
+            for event in book.events.values()
+            for line, slots, _, voice in fillings(
+                event, book.slot_values, MOST_FILLINGS, self.default_voice
+            )
+        )
+        return prepare(
+            lines, self.cell.voices, self.engine, self.store, progress,
+            workers=min(os.cpu_count() or 1, MOST_WORKERS), look_closely=look_closely,
+        )  # fmt: skip
 
     def overlong(self) -> list[tuple[Line, str, float, float]]:
         """Prepared lines that last longer than their event allows: line, text, seconds, limit."""
@@ -227,10 +291,12 @@ class Assembly:
 
     def _open_store(self) -> PreparedStore:
         try:
-            return PreparedStore(self.cell.store_folder, self.cell.store_max_mb)
+            return PreparedStore(
+                self.cell.store_folder, self.cell.store_max_mb, loudness=self.cell.loudness
+            )
         except StoreUnwritable as error:
             self.problems.append(error.problem)
-            return PreparedStore(None, 0)
+            return PreparedStore(None, 0, loudness=self.cell.loudness)
 
 
 def within_limits(book: Phrasebook, overlong: Callable[[Line], bool]) -> Phrasebook:

@@ -20,13 +20,17 @@ from pydantic_core import PydanticCustomError
 
 from tablevoice.errors import FileRefused
 from tablevoice.listening.judging import HIGHEST_COST, Costs, senseless
+from tablevoice.listening.respelling import heard_as_said
 from tablevoice.marked_yaml import MarkedYaml, read_marked_yaml
 from tablevoice.model import Phrasebook, Voice
 from tablevoice.nearest import advice
 from tablevoice.phrasebook.desk.house_style import Audience, HouseStyle
 from tablevoice.phrasebook.findings import Findings, shown, validated
 from tablevoice.phrasebook.loading import ReadBook, read_phrasebook
+from tablevoice.phrasebook.phrases import spoken_phrases
 from tablevoice.phrasebook.schema import Name, exported
+from tablevoice.speech.driving import VOICE_FILES
+from tablevoice.speech.loudness import Loudness
 
 APP = "tablevoice"
 
@@ -77,7 +81,8 @@ class Cell:
     captions go, ``None`` for nowhere. ``captions``: the file that a screen shows while the table
     runs, ``None`` for none. ``guard``: the stop guard's file, ``None`` where the
     table has none (a spoken hold then is no more than a message to the controller).
-    ``house_style``: what the desk holds the lines against.
+    ``house_style``: what the desk holds the lines against. ``loudness``: what every line is
+    brought to.
     """
 
     path: Path
@@ -96,6 +101,7 @@ class Cell:
     guard: Path | None
     captions: Path | None = None
     house_style: HouseStyle = field(default_factory=HouseStyle)
+    loudness: Loudness = field(default_factory=Loudness)
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,12 +154,17 @@ def _latency(found: object) -> object:
 class VoiceEntry(_Entry):
     """How one arm sounds."""
 
-    engine: Literal["espeak", "system"] = Field(
-        "espeak", description="espeak comes with the package; system is the computer's own.")
-    voice: Words = Field("en-us", description="The engine's voice.", examples=["en-gb+m3"])
+    engine: Literal["espeak", "system", "piper", "hibari"] = Field(
+        "espeak", description="espeak comes with the package, system is the computer's own; "
+        "piper and hibari are natural voices, each an extra.")
+    voice: Words = Field(
+        "en-us", description="The engine's voice; for piper also a voice file, seen from this "
+        "file.", examples=["en-gb+m3", "voices/hall.onnx"])
     rate_wpm: int = Field(160, ge=80, le=450, description="Words a minute.")
     pitch: int = Field(50, ge=0, le=100, description="0 (low) to 100 (high).")
-    gain_db: float = Field(0.0, ge=-40, le=20, allow_inf_nan=False, description="Loudness, in dB.")
+    gain_db: float = Field(
+        0.0, ge=-40, le=20, allow_inf_nan=False,
+        description="How much louder than the table's loudness, in dB.")
 
 
 class RecogniserEntry(_Entry):
@@ -215,6 +226,20 @@ class DeviceEntry(_Entry):
             float, Field(gt=0, le=5)])] = Field("high", description="low, high, or seconds.")
 
 
+_LOUDNESS = Loudness()
+
+
+class LoudnessEntry(_Entry):
+    """The loudness that every line is brought to (ITU-R BS.1770)."""
+
+    target_lufs: float = Field(
+        _LOUDNESS.target_lufs, ge=-40, le=-9, allow_inf_nan=False,
+        description="Loudness of a line, in LUFS; higher leaves less room for its peaks.")
+    ceiling_dbtp: float = Field(
+        _LOUDNESS.ceiling_dbtp, ge=-20, le=0, allow_inf_nan=False,
+        description="Highest true peak, in dB over full scale; a line stays quieter for it.")
+
+
 class StoreEntry(_Entry):
     """Where prepared lines are kept."""
 
@@ -262,6 +287,7 @@ class CellFile(_Entry):
     listening: ListeningEntry = ListeningEntry.model_construct()
     loudspeaker: DeviceEntry = DeviceEntry.model_construct()
     microphone: DeviceEntry = DeviceEntry.model_construct()
+    loudness: LoudnessEntry = LoudnessEntry.model_construct()
     store: StoreEntry = StoreEntry.model_construct()
     history: HistoryEntry = HistoryEntry.model_construct()
     record: PathText | None = Field(
@@ -312,11 +338,9 @@ def read_cell(path: Path | str) -> ReadCell:
     cell = Cell(
         path=path,
         table=entry.table.strip(),
-        phrasebook=read.book,
+        phrasebook=_heard(read.book, entry.recogniser),
         voices=MappingProxyType({
-            name: Voice(name, voice.engine, voice.voice, voice.rate_wpm, voice.pitch,
-                        voice.gain_db)
-            for name, voice in entry.voices.items()
+            name: _voice(name, voice, base) for name, voice in entry.voices.items()
         }),
         recogniser=_recogniser(entry.recogniser, base),
         listening=ListeningChoice(**{
@@ -334,6 +358,7 @@ def read_cell(path: Path | str) -> ReadCell:
         guard=None if entry.guard is None else _file(base, entry.guard),
         captions=_path(base, entry.captions),
         house_style=_house_style(entry.writing, base),
+        loudness=Loudness(**dict(entry.loudness)),
     )
     return ReadCell(cell, read)
 
@@ -402,6 +427,21 @@ def _house_style(entry: WritingEntry, base: Path) -> HouseStyle:
     return HouseStyle(
         entry.audience, tuple(_file(base, name) for name in entry.word_lists),
         entry.repeats_apart_sessions, MappingProxyType(dict(entry.expected_uses)))
+
+
+def _heard(book: Phrasebook, recogniser: RecogniserEntry) -> Phrasebook:
+    """The phrasebook as the recogniser is to hear it: respelt words as they are said."""
+    if recogniser.kind != "pocketsphinx" or not book.spoken:
+        return book
+    return heard_as_said(book, spoken_phrases(book))
+
+
+def _voice(name: str, entry: VoiceEntry, base: Path) -> Voice:
+    """A voice that is a file is made absolute."""
+    ending = VOICE_FILES.get(entry.engine)
+    is_file = ending is not None and entry.voice.endswith(ending)
+    voice = str(_path(base, entry.voice)) if is_file else entry.voice
+    return Voice(name, entry.engine, voice, entry.rate_wpm, entry.pitch, entry.gain_db)
 
 
 def _recogniser(entry: RecogniserEntry, base: Path) -> RecogniserChoice:

@@ -172,6 +172,11 @@ def _joined(pieces: Iterable[Piece]) -> Pieces:
     return tuple(joined)
 
 
+def is_marked(text: str) -> bool:
+    """Whether there is any mark in a text, escaped ones too."""
+    return _SPECIAL.search(text) is not None
+
+
 def escape(text: str) -> str:
     """Plain text as markup that says just that, whatever stands in it."""
     return _SPECIAL.sub(r"\\\g<0>", text)

@@ -15,7 +15,6 @@ import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from concurrent.futures import TimeoutError as NotInTime
 from contextlib import ExitStack
 from datetime import datetime, timezone
 from pathlib import Path
@@ -37,6 +36,7 @@ from tablevoice.errors import (
     Problem,
     TablevoiceError,
 )
+from tablevoice.line_rendering import LineRendering
 from tablevoice.links import messages
 from tablevoice.links.messages import Inbound, Outbound
 from tablevoice.links.stop_guard import StopGuardLink, start_guard, status_address
@@ -55,9 +55,6 @@ from tablevoice.speech.preparing import Progress
 
 Told: TypeAlias = Callable[[Outbound], None]
 """Called on the session's loop with each message of the table; must return soon."""
-
-WRITTEN_WITHIN_S = 0.5
-"""A line waits so long for its use to be written down; then it is said all the same."""
 
 ANSWER_WITHIN_S = 2.0
 """How long closing waits for the listening thread."""
@@ -164,7 +161,7 @@ class Session:
         )
         if self._parts.listens:
             self._open_ear(opening)
-        self._rendering = opening.enter_context(ThreadPoolExecutor(1, "rendering"))
+        self._rendering = opening.enter_context(LineRendering(self._parts.voices, self._lost))
         if self.cell.guard is not None:
             self._guard = StopGuardLink(status_address(self.cell.guard), self._guard_says)
         self._began_s = time.monotonic()
@@ -330,7 +327,8 @@ class Session:
 
     def _sound(self, utterance: Utterance) -> None:
         self._current = utterance.id
-        rendering = self._rendering.submit(self._make_ready, utterance, self._written)
+        left_s = utterance.fresh_until_s - self.now_s
+        rendering = self._rendering.make_ready(utterance, self._written, left_s)
 
         def rendered() -> None:
             if self._current != utterance.id:
@@ -344,16 +342,6 @@ class Session:
                 self._play(utterance, rendering.result())
 
         rendering.add_done_callback(lambda _: self._on_loop(rendered))
-
-    def _make_ready(self, utterance: Utterance, written: Future[None] | None) -> Clip:
-        """The rendering thread: the line's sound, once its use is written down."""
-        clip = self._parts.voices.clip(utterance.text, utterance.voice)
-        try:
-            if written is not None:
-                written.result(WRITTEN_WITHIN_S)
-        except NotInTime:
-            pass  # a stalled disk must not silence the table
-        return clip
 
     def _play(self, utterance: Utterance, clip: Clip) -> None:
         try:
@@ -385,6 +373,7 @@ class Session:
     def _cut(self, utterance: Utterance) -> None:
         if self._current == utterance.id:
             self._current = None
+            self._rendering.unwanted(utterance)
             self._loudspeaker.cut()
 
     # --- listening --------------------------------------------------------------

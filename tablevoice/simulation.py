@@ -29,8 +29,8 @@ BLOCK_S = 0.032
 class ClipSource(Protocol):
     """Where the sound of a line comes from, prepared or rendered on the spot."""
 
-    def clip(self, text: str, voice: str) -> Clip:
-        """``text`` in the voice of that name. Raises EngineFailed."""
+    def clip(self, text: str, voice: str, marked: str = ...) -> Clip:
+        """``text`` in the voice of that name, as ``marked``. Raises EngineFailed."""
 
 
 @dataclass(order=True, slots=True)
@@ -167,7 +167,7 @@ class SimulatedSession:
 
     def _sound(self, utterance: Utterance) -> None:
         try:
-            clip = self._clips.clip(utterance.text, utterance.voice)
+            clip = self._clips.clip(utterance.text, utterance.voice, utterance.marked)
         except EngineFailed as failed:
             problem = failed.problem
             report = ErrorReported(

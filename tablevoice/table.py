@@ -55,7 +55,7 @@ from tablevoice.model import (
 from tablevoice.nearest import advice
 from tablevoice.phrasebook.choosing import Withheld
 from tablevoice.phrasebook.phrases import phrase_said
-from tablevoice.phrasebook.slots import check_slots
+from tablevoice.phrasebook.slots import check_slots, fill_marked
 from tablevoice.speech.queue import Cut, Decision, Dropped, SpeechQueue, Start, Why
 from tablevoice.verdicts import judge_heard, report
 
@@ -428,6 +428,7 @@ class Table:
             line_key=chosen.line.key, voice=chosen.voice, text=chosen.text,
             priority=event.priority, interruptible=event.interruptible,
             born_s=now_s, fresh_until_s=now_s + event.fresh_for_s, note=chosen.note,
+            marked=fill_marked(chosen.line.text, slots),
         )  # fmt: skip
         return [Spend(chosen.spent), *self._queue_up(utterance, errand, now_s)]
 

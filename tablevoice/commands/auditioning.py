@@ -19,7 +19,7 @@ from tablevoice.errors import MessageRefused
 from tablevoice.model import Clip, EventLines, SlotValue
 from tablevoice.nearest import advice
 from tablevoice.phrasebook.choosing import Chooser
-from tablevoice.phrasebook.slots import check_slots, eligible, fill, voice_of
+from tablevoice.phrasebook.slots import check_slots, eligible, fill, fill_marked, voice_of
 
 GAP_S = 0.4
 FILE_RATE_HZ = 24_000
@@ -44,7 +44,9 @@ def audition(
     with Assembly(cell, remember=False) as parts:
         default = parts.default_voice
         lines = _all(event, slots, default) if every else [_one(parts, event, slots)]
-        clips = ((voice, text, parts.voices.clip(text, voice)) for voice, text in lines)
+        clips = (
+            (voice, text, parts.voices.clip(text, voice, marked)) for voice, text, marked in lines
+        )
         if out is None:
             yield from _played(cell, clips)
         else:
@@ -70,17 +72,17 @@ def parse_slots(
 
 def _one(
     parts: Assembly, event: EventLines, slots: Mapping[str, SlotValue]
-) -> tuple[str, str]:
+) -> tuple[str, str, str]:
     chooser = Chooser(parts.cell.phrasebook, time.time_ns())
     chosen = chooser.choose(event.name, slots, parts.default_voice)
-    return chosen.voice, chosen.text
+    return chosen.voice, chosen.text, fill_marked(chosen.line.text, slots)
 
 
 def _all(
     event: EventLines, slots: Mapping[str, SlotValue], default: str
-) -> list[tuple[str, str]]:
+) -> list[tuple[str, str, str]]:
     return [
-        (voice_of(line, slots, default), fill(line.text, slots))
+        (voice_of(line, slots, default), fill(line.text, slots), fill_marked(line.text, slots))
         for line in event.lines
         if eligible(line, slots)
     ]

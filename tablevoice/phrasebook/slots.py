@@ -18,7 +18,7 @@ from typing import TypeAlias
 
 from tablevoice import markup
 from tablevoice.errors import MessageRefused
-from tablevoice.model import Condition, EventLines, Line, SlotValue
+from tablevoice.model import Condition, EventLines, Line, Phrasebook, SlotValue
 from tablevoice.nearest import advice
 from tablevoice.phrasebook.schema import MAX_SLOT_TEXT
 
@@ -263,6 +263,21 @@ def fillings(
         if said not in seen:
             seen.add(said)
             yield line, slots, text, voice
+
+
+def marked_texts(book: Phrasebook, limit: int) -> dict[str, str]:
+    """Every text of marked lines that can be said with known values, and the same with its marks.
+
+    Lines without marks are left out: they are said as they stand.
+    """
+    found: dict[str, str] = {}
+    for event in book.events.values():
+        marked = tuple(line for line in event.lines if markup.is_marked(line.text))
+        if marked:
+            for line, slots, text, _ in fillings(
+                    replace(event, lines=marked), book.slot_values, limit):
+                found.setdefault(text, fill_marked(line.text, slots))
+    return found
 
 
 def _choices(line: Line, slot_values: SlotValues) -> Iterator[dict[str, SlotValue]]:

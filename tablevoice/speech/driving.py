@@ -16,6 +16,9 @@ NEUTRAL_PITCH = 50
 NATURAL_WPM = 160
 """The words a minute of a cell file that mean the pace a recorded voice was made with."""
 
+VOICE_FILES = {"piper": ".onnx"}
+"""Engines whose voices may also be files of the user's, and how those end."""
+
 
 class VoiceUnknown(Exception):
     """No such voice, or no such variant of it."""

@@ -29,7 +29,7 @@ from tablevoice.markup import Pieces, words_alone
 from tablevoice.model import Clip, Samples, Voice
 from tablevoice.speech import voices as voice_names
 from tablevoice.speech.cleaning import Said, plain_pieces
-from tablevoice.speech.driving import packed
+from tablevoice.speech.driving import VOICE_FILES, packed
 from tablevoice.speech.parts import EMPHASIS_PACE, Part, joined, parts_of
 from tablevoice.speech.voices import VoiceNames
 
@@ -46,9 +46,6 @@ SILENT_PEAK = 10 ** (-60 / 20)
 """A clip whose loudest sample lies below -60 dBFS is taken for silence."""
 
 ENGINES = ("espeak", "system", "piper", "hibari")
-VOICE_FILES = {"piper": ".onnx"}
-"""Engines whose voices may also be files of the user's, and how those end."""
-
 _PACKAGES = {"piper": "'tablevoice[piper]'", "hibari": "'tablevoice[hibari]'"}
 
 SLOWEST_WPM, FASTEST_WPM = 80, 450

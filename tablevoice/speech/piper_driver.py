@@ -21,13 +21,14 @@ from tablevoice.markup import Pieces
 from tablevoice.model import Samples
 from tablevoice.speech.driving import (
     NATURAL_WPM,
+    VOICE_FILES,
     TextRefused,
     VoiceUnknown,
     as_text,
     check_pitch,
 )
 
-VOICE_FILE = ".onnx"
+VOICE_FILE = VOICE_FILES["piper"]
 """How the name of a voice file ends; its settings lie beside it, in ``NAME.onnx.json``."""
 
 INSTALL = "Get it with: pip install 'tablevoice[piper]'."

@@ -1,11 +1,12 @@
-"""Prepared lines: from a text and a voice to its audio, out of memory, disk or the engine.
+"""Prepared lines: from words and a voice to their audio, out of memory, disk or the engine.
 
 Content-addressed: an entry's name is a hash of everything that shapes the sound, so an
 edited line, another voice setting or a newer engine is simply another entry. Entries
 are FLAC, 16 bit, at the engine's rate: lossless, playable by anything, and measured at
 half a WAV's size, so that 10,000 lines of two seconds fit into 500 MB. Each carries a
-digest of its samples; one that does not hold is removed and made again. Knows nothing
-of phrasebooks or of when a line is said.
+digest of its samples; one that does not hold is removed and made again. What the phrasebook
+in use needs goes last when room is made, and not without being told. Knows nothing of
+phrasebooks or of when a line is said.
 """
 
 from __future__ import annotations
@@ -18,6 +19,8 @@ import threading
 import time
 import uuid
 from collections import OrderedDict
+from collections.abc import Collection
+from functools import cache
 from pathlib import Path
 from typing import Protocol
 
@@ -26,10 +29,14 @@ import soundfile
 from numpy.typing import NDArray
 
 from tablevoice.errors import Problem, StoreUnwritable
+from tablevoice.markup import Words
 from tablevoice.model import Clip, Voice
+from tablevoice.speech.cleaning import Said
+from tablevoice.speech.driving import VOICE_FILES, packed
+from tablevoice.speech.loudness import Levelled, Loudness, levelled
 from tablevoice.speech.trimming import trim
 
-FORMAT = 1
+FORMAT = 2
 """Raised whenever the same text and voice would be stored as other samples."""
 
 DEFAULT_MEMORY_MB = 128
@@ -47,7 +54,7 @@ RESCAN_SHARE = 0.01
 class Renderer(Protocol):
     """What the store needs of an engine; :class:`tablevoice.speech.engines.Engine` is one."""
 
-    def render(self, text: str, voice: Voice, timeout_s: float = ...) -> Clip:
+    def render(self, text: Said, voice: Voice, timeout_s: float = ...) -> Clip:
         """Speak ``text`` as ``voice``; raises :class:`tablevoice.errors.EngineFailed`."""
         ...
 
@@ -56,59 +63,99 @@ class Renderer(Protocol):
         ...
 
 
-def line_key(text: str, voice: Voice, engine_version: str) -> str:
-    """Name of an entry: 64 hexadecimal digits (SHA-256).
+def line_key(
+    said: Said, voice: Voice, engine_version: str, loudness: Loudness | None = None
+) -> str:
+    """Name of an entry: 64 hexadecimal digits (SHA-256) of everything that shapes the sound.
 
-    The voice's own name is left out: two arms with the same settings share entries.
+    The voice's own name is left out: two arms with the same settings share entries. Words
+    count with their pronunciation, so an entry of the dictionary changes the lines that it
+    stands in and no others.
     """
     shape = [
         FORMAT,
         engine_version,
         voice.engine,
         voice.voice,
+        _file_mark(voice.voice) if voice.voice.endswith(tuple(VOICE_FILES.values())) else "",
         voice.rate_wpm,
         voice.pitch,
         float(voice.gain_db),
-        text,
+        None if loudness is None else [loudness.target_lufs, loudness.ceiling_dbtp],
+        packed([Words(said)] if isinstance(said, str) else said),
     ]
     return hashlib.sha256(json.dumps(shape).encode("ascii")).hexdigest()
+
+
+@cache
+def _file_mark(name: str) -> str:
+    """Size and time of a voice file: another file of the same name is another voice.
+
+    Looked up once, so that a file that goes while a table is open takes no prepared line along.
+    """
+    try:
+        found = Path(name).stat()
+    except OSError:
+        return "gone"
+    return f"{found.st_size} {found.st_mtime_ns}"
 
 
 class PreparedStore:
     """Prepared lines in memory and on disk. May be used from threads, and shared by processes.
 
-    ``folder=None`` keeps lines in memory only. Raises :class:`StoreUnwritable` when the
+    ``folder=None`` keeps lines in memory only. ``loudness``: what lines are brought to, ``None``
+    leaves them as their engine gives them. Raises :class:`StoreUnwritable` when the
     folder cannot be written; the caller may then go on with ``PreparedStore(None, 0)``.
     """
 
     def __init__(
-        self, folder: Path | None, max_mb: float, *, memory_mb: float = DEFAULT_MEMORY_MB
+        self,
+        folder: Path | None,
+        max_mb: float,
+        *,
+        memory_mb: float = DEFAULT_MEMORY_MB,
+        loudness: Loudness | None = None,
     ) -> None:
+        self.loudness = loudness
         self._memory = _Memory(round(memory_mb * BYTES_PER_MB))
         self._disk = None if folder is None else _Disk(folder, round(max_mb * BYTES_PER_MB))
         self.problem: Problem | None = None
-        """Why the last line could be kept in memory only; ``None`` when all went to disk."""
+        """Why the last line could be kept in memory only, or pushed out one that is needed;
+        ``None`` when all went to disk."""
 
-    def clip_for(self, text: str, voice: Voice, engine: Renderer, timeout_s: float = 10.0) -> Clip:
-        """The trimmed audio of a line, from the fastest place that has it.
+    def key_of(self, said: Said, voice: Voice, engine: Renderer) -> str:
+        """Name of the entry of a line in this store. Raises as ``engine.version``."""
+        return line_key(said, voice, engine.version(voice.engine), self.loudness)
+
+    def clip_for(self, text: Said, voice: Voice, engine: Renderer, timeout_s: float = 10.0) -> Clip:
+        """The audio of a line, ready to be played, from the fastest place that has it.
 
         Goes on from memory when the disk takes no more, and says so in :attr:`problem`.
         Raises :class:`tablevoice.errors.EngineFailed` when it has to be rendered and cannot.
         """
-        key = line_key(text, voice, engine.version(voice.engine))
+        key = self.key_of(text, voice, engine)
         clip = self.get(key)
         if clip is not None:
             return clip
-        clip = trim(engine.render(text, voice, timeout_s))
+        clip = self.render(text, voice, engine, timeout_s).clip
         try:
             return self.put(key, clip)
         except StoreUnwritable as error:
             self.problem = error.problem
             return clip
 
-    def prepared(self, text: str, voice: Voice, engine: Renderer) -> Clip | None:
-        """The trimmed audio of a line if it is there already; nothing is rendered for it."""
-        return self.get(line_key(text, voice, engine.version(voice.engine)))
+    def prepared(self, text: Said, voice: Voice, engine: Renderer) -> Clip | None:
+        """The audio of a line if it is there already; nothing is rendered for it."""
+        return self.get(self.key_of(text, voice, engine))
+
+    def render(
+        self, text: Said, voice: Voice, engine: Renderer, timeout_s: float = 10.0
+    ) -> Levelled:
+        """The line as it is stored: rendered, trimmed, at its loudness. Stores nothing."""
+        clip = trim(engine.render(text, voice, timeout_s))
+        if self.loudness is None:
+            return Levelled(clip, 0.0)
+        return levelled(clip, self.loudness.of_voice(voice.gain_db))
 
     def get(self, key: str) -> Clip | None:
         """An entry, or ``None`` when there is none or a damaged one (which is removed)."""
@@ -128,8 +175,19 @@ class PreparedStore:
         self._memory.put(key, held)
         if self._disk is not None:
             self._disk.write(key, held)
-            self.problem = None
+            self.problem = self._disk.too_small()
         return held.clip()
+
+    def need(self, keys: Collection[str]) -> None:
+        """These are what is in use now: they go last when room is made, here or elsewhere."""
+        if self._disk is not None:
+            self._disk.need(keys)
+
+    def holds(self, key: str) -> bool:
+        """Whether an entry is there and whole; a damaged one is removed. Reads it from disk."""
+        if self._disk is None:
+            return self._memory.has(key)
+        return self._disk.read(key) is not None
 
     def has(self, key: str) -> bool:
         """Whether an entry seems to be there; its content is not looked at."""
@@ -205,6 +263,8 @@ class _Disk:
         self._folder = folder
         self._max_bytes = max_bytes
         self._written_since_scan = 0
+        self._needed: frozenset[str] = frozenset()
+        self._needed_removed = 0
         self._lock = threading.Lock()
         try:
             folder.mkdir(parents=True, exist_ok=True)
@@ -281,11 +341,40 @@ class _Disk:
     def _make_room(self) -> None:
         if self._known_bytes <= self._max_bytes:
             return
-        for _, size, path in sorted(self._entries()):
-            if self._known_bytes <= self._max_bytes * KEEP_SHARE:
+        entries = [
+            (path.stem in self._needed, used_s, size, path)
+            for used_s, size, path in self._entries()
+        ]
+        for needed, _, size, path in sorted(entries):
+            # Room ahead is made of what nobody needs; of what is needed, only what must go goes.
+            if self._known_bytes <= self._max_bytes * (1.0 if needed else KEEP_SHARE):
                 break
             _remove(path)
             self._known_bytes -= size
+            self._needed_removed += needed
+
+    def need(self, keys: Collection[str]) -> None:
+        with self._lock:
+            self._needed = frozenset(keys)
+            self._needed_removed = 0
+        for key in keys:
+            try:
+                os.utime(self._path(key))  # so that other processes see that it is used
+            except OSError:  # not there (yet), or not ours to touch
+                continue
+
+    def too_small(self) -> Problem | None:
+        """What to say when something that is needed had to go; said once."""
+        with self._lock:
+            removed, self._needed_removed = self._needed_removed, 0
+        if not removed:
+            return None
+        return Problem(
+            f"The store is too small for this phrasebook: {removed} of its prepared lines had to"
+            " go, and will be rendered when they are said.",
+            str(self._folder),
+            "Give it a larger bound: max_mb under store: in the cell file.",
+        )
 
     def _forget_temporary(self) -> None:
         # Left by a process that was killed while it wrote; a young one may be in use.
