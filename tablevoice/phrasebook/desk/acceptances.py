@@ -59,10 +59,11 @@ def accepted(
             *by_slot.get(note.slot or "", ()),
         ]  # fmt: skip
         match = next((one for one in candidates if one.acceptance.code == note.code), None)
-        if match is not None:
+        if match is None:
+            told.append(note)
+        else:
             match.answered = True
-            note = replace(note, accepted=match.acceptance.reason)
-        told.append(note)
+            told.append(replace(note, accepted=match.acceptance.reason))
     told += _unanswered(text, standing, unmeasured, by_line, by_event)
     return told
 
@@ -92,7 +93,8 @@ def _unanswered(
         elif not one.answered and id(one) not in still_open:
             yield Note(
                 "A801", f"{code} is accepted for {one.about}, where nothing of the kind is found "
-                "(any more).", "Remove the acceptance.", place, one.event, slot=one.slot)  # fmt: skip
+                "(any more).", "Remove the acceptance.", place, one.event, slot=one.slot,
+            )  # fmt: skip
     for stray in text.strays:
         yield Note("A801", f"{stray.code} is accepted for a slot that there is not.",
                    f"Name one of: {', '.join(text.slots) or 'none'}.", stray.place)  # fmt: skip

@@ -12,6 +12,7 @@ import unicodedata
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from functools import cache
+from typing import Literal
 
 import inflect
 from babel import Locale, UnknownLocaleError
@@ -55,6 +56,7 @@ _SPOKEN_SIGNS = frozenset(".,;:!?¡¿'\"-–—…«»‹›„“”‘’‚·
 _WORD = re.compile(r"(?:(?<=\d)[.,:](?=\d)|[^\s.,;:!?¡¿\"“”„«»…()\[\]{}<>])+")
 _CAPITALS = re.compile(r"(?:[A-Z]{2,}|[А-Я]{2,}|[Α-Ω]{2,})s?")
 _DIGITS = re.compile(r"\d+(?:[.,:]\d+)*")
+_SHORT_FORMS: tuple[Literal["short", "narrow"], ...] = ("short", "narrow")
 _JOINERS = frozenset("\u200d\ufe0f\ufe0e\u20e3")
 
 
@@ -170,15 +172,15 @@ def unit_names(language: str) -> dict[str, str]:
     locale = _locale(language)
     names: dict[str, str] = {}
     for unit in UNITS:
-        long = _of_two(format_unit(2, unit, length="long", locale=locale))
-        for length in ("short", "narrow"):
-            symbol = _of_two(format_unit(2, unit, length=length, locale=locale))
+        long = _bare(format_unit(2, unit, length="long", locale=locale).replace("2", "", 1))
+        written = (
+            format_unit(number, unit, length=length, locale=locale).replace(str(number), "", 1)
+            for length in _SHORT_FORMS
+            for number in (1, 2)
+        )
+        for symbol in map(_bare, written):
             # What is no shorter than its name, or a mark alone, is nothing to warn of here.
-            if (
-                symbol
-                and symbol != long
-                and any(mark.isalpha() or mark in "°″′" for mark in symbol)
-            ):
+            if symbol and symbol != long and any(mark.isalpha() or mark == "°" for mark in symbol):
                 names.setdefault(symbol, long)
                 names.setdefault(symbol.rstrip("."), long)  # the stop is not part of a word here
     for symbol in ("l", "ml"):  # with a small letter, too, where CLDR has the capital
@@ -187,8 +189,8 @@ def unit_names(language: str) -> dict[str, str]:
     return names
 
 
-def _of_two(text: str) -> str:
-    return text.replace("2", "", 1).strip("\u00a0\u202f ")
+def _bare(text: str) -> str:
+    return text.strip("\u00a0\u202f ")
 
 
 def _never_a_word(symbol: str) -> bool:
