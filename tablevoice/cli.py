@@ -218,6 +218,24 @@ CellOption = Annotated[
 
 
 @app.command()
+def prepare(
+    cell_file: CellFile,
+    quick: Annotated[bool, typer.Option(help="Do not read what is prepared already.")] = False,
+) -> None:
+    """Render ahead every line that can be known, and make again what is damaged."""
+    from tablevoice.cell import load_cell
+    from tablevoice.commands.preparing_lines import prepare_lines
+
+    with _clear_errors(), bar("preparing lines") as progress:
+        told = prepare_lines(load_cell(cell_file), progress, look_closely=not quick)
+    typer.echo("\n".join(told.lines))
+    for problem in told.problems:
+        _show(problem)
+    if told.problems:
+        raise typer.Exit(1)
+
+
+@app.command()
 def say(
     event: Annotated[str, typer.Argument(help="An event of the phrasebook.", metavar="EVENT")],
     slots: Annotated[

@@ -54,7 +54,8 @@ def integrated_lufs(clip: Clip) -> float:
         return -np.inf
     block, hop = round(BLOCK_S * rate_hz), round(HOP_S * rate_hz)
     if n < block:
-        meter = pyloudnorm.Meter(rate_hz, block_size=n / rate_hz)
+        # A quarter of a sample less, so that no rounding makes the block longer than the clip.
+        meter = pyloudnorm.Meter(rate_hz, block_size=(n - 0.25) / rate_hz)
         samples = clip.samples
     else:
         meter = pyloudnorm.Meter(rate_hz, block_size=BLOCK_S)
