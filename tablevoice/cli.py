@@ -465,20 +465,24 @@ def tune(
 @app.command()
 def schema(
     what: Annotated[
-        str, typer.Argument(help="phrasebook, cell, messages or results.", metavar="WHAT")
+        str, typer.Argument(help="phrasebook, word_list, cell, messages, results or check.", metavar="WHAT")
     ],
 ) -> None:
     """Print a JSON Schema, for editors that complete and check, or for the controller."""
     from tablevoice.cell import cell_schema
+    from tablevoice.commands.check_json import check_schema
     from tablevoice.evaluation.report_folder import results_schema
     from tablevoice.nearest import advice
     from tablevoice.phrasebook import phrasebook_schema
+    from tablevoice.phrasebook.desk.word_lists import word_list_schema
 
     schemas = {
         "phrasebook": phrasebook_schema,
+        "word_list": word_list_schema,
         "cell": cell_schema,
         "messages": messages.json_schema,
         "results": results_schema,
+        "check": check_schema,
     }
     with _clear_errors():
         if what not in schemas:
