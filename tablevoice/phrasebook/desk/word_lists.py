@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Annotated, Literal, TypeAlias
+from typing import Annotated, Any, Literal, TypeAlias
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
@@ -17,6 +17,7 @@ from tablevoice.errors import FileRefused
 from tablevoice.marked_yaml import MarkedYaml, read_marked_yaml
 from tablevoice.phrasebook.desk.house_style import AUDIENCES, Audience
 from tablevoice.phrasebook.findings import Findings, validated
+from tablevoice.phrasebook.schema import exported
 from tablevoice.wording import normalise
 
 SHIPPED = Path(__file__).with_name("unfit_words.yaml")
@@ -78,3 +79,8 @@ def unfit_for(fit_for: FitFor, audience: Audience) -> bool:
     if fit_for == NOBODY:
         return True
     return AUDIENCES.index(fit_for) > AUDIENCES.index(audience)
+
+
+def word_list_schema() -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of a word list, for editors."""
+    return exported(WordListFile, "tablevoice word list")
