@@ -21,6 +21,7 @@ from rich.console import Console
 
 from tablevoice import __version__, cli_acoustics, cli_rehearsing
 from tablevoice.commands.clear_errors import clear_errors as _clear_errors
+from tablevoice.commands.clear_errors import show_problem as _show
 from tablevoice.commands.progress_bars import bar, errors, steps
 from tablevoice.errors import Problem, TablevoiceError
 from tablevoice.links import messages
@@ -465,29 +466,17 @@ def tune(
 @app.command()
 def schema(
     what: Annotated[
-        str, typer.Argument(help="phrasebook, word_list, cell, messages, results or check.", metavar="WHAT")
+        str,
+        typer.Argument(
+            help="phrasebook, word_list, cell, messages, results or check.", metavar="WHAT"
+        ),
     ],
 ) -> None:
     """Print a JSON Schema, for editors that complete and check, or for the controller."""
-    from tablevoice.cell import cell_schema
-    from tablevoice.commands.check_json import check_schema
-    from tablevoice.evaluation.report_folder import results_schema
-    from tablevoice.nearest import advice
-    from tablevoice.phrasebook import phrasebook_schema
-    from tablevoice.phrasebook.desk.word_lists import word_list_schema
+    from tablevoice.commands.schemas import schema_of
 
-    schemas = {
-        "phrasebook": phrasebook_schema,
-        "word_list": word_list_schema,
-        "cell": cell_schema,
-        "messages": messages.json_schema,
-        "results": results_schema,
-        "check": check_schema,
-    }
     with _clear_errors():
-        if what not in schemas:
-            raise TablevoiceError(f"There is no schema of {what!r}.", do=advice(what, schemas))
-        typer.echo(json.dumps(schemas[what](), indent=2, ensure_ascii=False))
+        typer.echo(json.dumps(schema_of(what), indent=2, ensure_ascii=False))
 
 
 cli_acoustics.add_to(app)
