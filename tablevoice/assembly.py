@@ -11,13 +11,14 @@ import os
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import replace
+from datetime import datetime
 from types import TracebackType
 
 from tablevoice.book_in_use import ClockOf, no_clock
 from tablevoice.cell import Cell
 from tablevoice.dialogue.terms import Hold
 from tablevoice.errors import FileRefused, Problem, RecogniserUnavailable, StoreUnwritable
-from tablevoice.history import History
+from tablevoice.history import History, utc_now
 from tablevoice.listening.ear import Ear, EarOptions
 from tablevoice.listening.endpointing import EndpointOptions
 from tablevoice.listening.gate import GateOptions
@@ -106,11 +107,14 @@ class Assembly:
     """The parts of one table, as a context manager.
 
     ``remember``: keep the history (and with it which lines were used) in the cell's
-    file; without it nothing outlives the session. ``problems`` are what the table can
-    live with: a damaged history that was moved aside, a store in memory only.
+    file; without it nothing outlives the session. ``utc_now``: the history's clock, where
+    time is not the computer's. ``problems`` are what the table can live with: a damaged
+    history that was moved aside, a store in memory only.
     """
 
-    def __init__(self, cell: Cell, *, remember: bool = True) -> None:
+    def __init__(
+        self, cell: Cell, *, remember: bool = True, utc_now: Callable[[], datetime] = utc_now
+    ) -> None:
         self.cell = cell
         self.problems: list[Problem] = []
         self._parts = ExitStack()
@@ -121,8 +125,9 @@ class Assembly:
             self.history: History | None = None
             if remember:
                 self.history = opening.enter_context(
-                    History(cell.history_file, keep_audio_days=cell.keep_audio_days)
-                )
+                    History(cell.history_file, keep_audio_days=cell.keep_audio_days,
+                            utc_now=utc_now)
+                )  # fmt: skip
                 if self.history.problem is not None:
                     self.problems.append(self.history.problem)
             self._parts = opening.pop_all()

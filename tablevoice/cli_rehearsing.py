@@ -37,6 +37,7 @@ def rehearse(
     ] = None,
     minutes: Annotated[float, typer.Option(help="How long a session of the season is.")] = 25.0,
     pause: Annotated[float, typer.Option(help="Minutes between two sessions of the season.")] = 5.0,
+    sound: Annotated[bool, typer.Option(help="Leave session.wav, too: what is heard.")] = False,
     picture: Annotated[str, typer.Option(help="Kind of the season's picture: .png or .svg.")] = (
         ".png"
     ),
@@ -52,10 +53,11 @@ def rehearse(
         if (sessions is None) == (session is None):
             raise TablevoiceError("Rehearse a season or one session.",
                                   do="Give --sessions 1000, or --session FILE.")
+        files: tuple[Path, ...] = ()
         if sessions is not None:
             files = _season(cell_file, sessions, out, seed, minutes, pause, picture, console)
-        else:
-            raise AssertionError
+        elif session is not None:
+            files = _one_session(cell_file, session, out, seed, sound, console)
         for path in files:
             console.print(str(path), soft_wrap=True, markup=False)
 
@@ -74,3 +76,17 @@ def _season(
         rehearsed = rehearse_season(read, plan, out, picture, progress)
     show_season(rehearsed.season, read.cell, console)
     return rehearsed.files
+
+
+def _one_session(
+    cell_file: Path, session: Path, out: Path, seed: int | None, sound: bool, console: Console
+) -> tuple[Path, ...]:
+    from tablevoice.cell import load_cell
+    from tablevoice.commands.session_rehearsal import rehearse_session
+
+    cell = load_cell(cell_file)
+    with bar("preparing lines") as progress:
+        played, told = rehearse_session(cell, session, out, seed, sound, progress)
+    for sentence in told:
+        console.print(sentence, soft_wrap=True, markup=False)
+    return played.files

@@ -71,7 +71,8 @@ class Entry:
     fields: Mapping[str, Any]
 
 
-def _utc_now() -> datetime:
+def utc_now() -> datetime:
+    """The computer's time, in UTC."""
     return datetime.now(timezone.utc)
 
 
@@ -89,7 +90,7 @@ class History:
         path: Path | str,
         *,
         keep_audio_days: float = 0,
-        utc_now: Callable[[], datetime] = _utc_now,
+        utc_now: Callable[[], datetime] = utc_now,
         busy_s: float = BUSY_S,
         schema_steps: Sequence[str] = SCHEMA_STEPS,
     ) -> None:

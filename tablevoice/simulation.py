@@ -18,12 +18,17 @@ from tablevoice.actions import Action, AskHold, CorrectVerdict, CutShort, Send, 
 from tablevoice.errors import EngineFailed
 from tablevoice.links.messages import ErrorReported, Inbound
 from tablevoice.listening.ear import Ear
-from tablevoice.model import Clip, GuardView, Heard, Utterance
+from tablevoice.model import Clip, GuardView, Heard, Hypothesis, Utterance
 from tablevoice.session_records import Record
 from tablevoice.table import Table
+from tablevoice.wording import normalise
 
 BLOCK_S = 0.032
 """One step of the room: what a sound card commonly hands over at once."""
+
+
+TYPED_DBFS = -26.0
+"""Level of what is understood without a sound: a person at arm's length."""
 
 
 class ClipSource(Protocol):
@@ -96,6 +101,11 @@ class SimulatedSession:
             and self.now_s >= sounding.start_s + for_s
         )
 
+    @property
+    def due(self) -> bool:
+        """Whether something is still to happen at a time that was asked for."""
+        return bool(self._due)
+
     def at(self, at_s: float, what: Callable[[], None]) -> None:
         """Have ``what`` happen at ``at_s``; at the next block if that has passed."""
         heapq.heappush(self._due, _Due(at_s, next(self._numbers), what))
@@ -117,6 +127,17 @@ class SimulatedSession:
         """A person in the room says something now."""
         end_s = self.room.start(who, clip)
         self._record.person_said(who, text, self.now_s, end_s)
+
+    def understood(self, who: str, text: str, lasts_s: float) -> None:
+        """A person is understood as if perfectly: ``text`` from now on, without any sound."""
+        start_s, end_s = self.now_s, self.now_s + lasts_s
+        self._record.person_said(who, text, start_s, end_s)
+        self._carry_out(self.table.sound_began(start_s))
+        heard = Heard(
+            Hypothesis(text, 1.0, True), start_s, end_s, TYPED_DBFS,
+            during_speech=self._sounding is not None, probabilities={normalise(text): 1.0},
+        )  # fmt: skip
+        self.at(end_s, lambda: self._hear(heard))
 
     def step(self) -> None:
         """Go on by one block."""

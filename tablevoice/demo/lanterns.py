@@ -9,33 +9,14 @@ for its answer. It knows nothing of audio, words or recognisers.
 from __future__ import annotations
 
 from collections.abc import Generator, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 
 from tablevoice.model import SlotValue
+from tablevoice.rehearsal.controller import Outcome, Play, Report
 
 ALDER, BRIAR, VISITOR = "Alder", "Briar", "visitor"
 SEATS = (ALDER, BRIAR, VISITOR)
 LIGHTS_TO_WIN = 5
 MOTH = "moth"
-
-
-@dataclass(frozen=True, slots=True)
-class Report:
-    """An event for the table, ``after_s`` seconds of machine motion after the last outcome."""
-
-    event: str
-    slots: Mapping[str, SlotValue] = field(default_factory=dict)
-    after_s: float = 0.3
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What became of a report: ``answer`` is the visitor's colour when one was asked for."""
-
-    answer: str | None = None
-
-
-Play = Generator[Report, Outcome, None]
 
 
 def evening(lights: Mapping[str, int], basket: Sequence[str], colours: Mapping[str, str]) -> Play:

@@ -18,9 +18,10 @@ from typing import Any
 
 from tablevoice.demo.guarded_cell import Bench, Contacts, GuardedCell
 from tablevoice.demo.playback import Playback
-from tablevoice.demo.show import MADE, Shown, draw, show
+from tablevoice.demo.show import MADE, draw, show
 from tablevoice.errors import TablevoiceError
 from tablevoice.links.messages import OUTBOUND_TYPES, Outbound
+from tablevoice.rehearsal.playing import Played
 from tablevoice.speech.preparing import Progress
 
 KILLED_AFTER_S, PRESSED_AFTER_S = 0.8, 1.6
@@ -36,7 +37,7 @@ class Audience:
     preparing: Progress
 
 
-def perform(folder: Path, audience: Audience, *, quiet: bool) -> Shown:
+def perform(folder: Path, audience: Audience, *, quiet: bool) -> Played:
     """Play the demo into ``folder``. Raises TablevoiceError."""
     with ExitStack() as cell:
         try:
@@ -51,7 +52,7 @@ def perform(folder: Path, audience: Audience, *, quiet: bool) -> Shown:
     return shown
 
 
-def _unguarded(folder: Path, audience: Audience, quiet: bool) -> Shown:
+def _unguarded(folder: Path, audience: Audience, quiet: bool) -> Played:
     with Playback.open(quiet) as playback:
         audience.says(playback.says)
         return show(
@@ -62,7 +63,7 @@ def _unguarded(folder: Path, audience: Audience, quiet: bool) -> Shown:
         )
 
 
-def _guarded(folder: Path, audience: Audience, bench: Bench, quiet: bool) -> Shown:
+def _guarded(folder: Path, audience: Audience, bench: Bench, quiet: bool) -> Played:
     began_s = time.monotonic()
     talking = subprocess.Popen(
         [
@@ -74,7 +75,7 @@ def _guarded(folder: Path, audience: Audience, bench: Bench, quiet: bool) -> Sho
     )
     try:
         over = _follow(talking, audience)
-        shown = Shown(tuple(folder / name for name in MADE), over["session_s"], 0.0)
+        shown = Played(tuple(folder / name for name in MADE), over["session_s"], 0.0)
         talking.kill()
         talking.wait()
         with Contacts(bench) as contacts:

@@ -24,13 +24,13 @@ from tablevoice.actions import Send
 from tablevoice.assembly import Assembly
 from tablevoice.cell import load_cell
 from tablevoice.commands.checking import look_over
-from tablevoice.demo.controller import Controller
 from tablevoice.demo.lanterns import MOTH, evening
 from tablevoice.errors import RecogniserUnavailable
 from tablevoice.links import messages
 from tablevoice.model import Clip, Phrasebook, Priority
 from tablevoice.phrasebook import load_phrasebook
 from tablevoice.phrasebook.slots import fillings
+from tablevoice.rehearsal.controller import Controller
 from tablevoice.session_records import Record
 from tablevoice.shipped import shipped
 from tablevoice.simulation import SimulatedSession

@@ -1,19 +1,39 @@
-"""Stands in for the cell's controller: plays the game, waits for answers, obeys holds.
+"""Stands in for the cell's controller: reports its events in turn, waits, obeys holds.
 
-Knows the protocol (events out, answers in, a hold cleared only by its own reset) and
-the game as a generator; knows no audio. The show drives it with the table's messages.
+Knows the protocol (events out, answers in, a hold cleared only by its own reset) and what
+is reported as a generator; knows no audio. A rehearsal drives it with the table's messages.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Generator, Mapping
+from dataclasses import dataclass, field
 
-from tablevoice.demo.lanterns import Outcome, Play, Report
 from tablevoice.links import messages
 from tablevoice.links.messages import Inbound, Outbound
+from tablevoice.model import SlotValue
 
 Later = Callable[[float, Callable[[], None]], None]
 """Has a call happen so many seconds from now."""
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """An event for the table, ``after_s`` seconds of machine motion after the last outcome."""
+
+    event: str
+    slots: Mapping[str, SlotValue] = field(default_factory=dict)
+    after_s: float = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of a report: ``answer`` is the person's when a question was asked."""
+
+    answer: str | None = None
+
+
+Play = Generator[Report, Outcome, None]
 
 
 class Controller:
@@ -22,7 +42,8 @@ class Controller:
     ``send`` gives a message to the table, ``later`` waits. A hold stops the game until
     the person presses the reset at the machine, ``reset_after_s`` after the request.
     Where a stop guard watches the cell, the reset goes to the guard
-    (``press_reset``) and the game waits until the guard has armed the cell again.
+    (``press_reset``) and the game waits until the guard has armed the cell again; else
+    ``resumed`` is the event that is reported after it.
     """
 
     def __init__(
@@ -32,7 +53,9 @@ class Controller:
         later: Later,
         reset_after_s: float,
         press_reset: Callable[[], None] | None = None,
+        resumed: str | None = "resumed",
     ) -> None:
+        self._resumed = resumed
         self._press_reset = press_reset
         self.finished = False
         self.refused: messages.ErrorReported | None = None
@@ -47,7 +70,10 @@ class Controller:
 
     def begin(self) -> None:
         """Report the first event."""
-        self._plan(next(self._play))
+        try:
+            self._plan(next(self._play))
+        except StopIteration:
+            self.finished = True
 
     def hears(self, message: Outbound) -> None:
         """A message of the table."""
@@ -103,8 +129,9 @@ class Controller:
     def _reset(self) -> None:
         self._held = False
         self._send(messages.HoldClearedReported(by="reset button"))
-        self._events += 1
-        self._send(messages.EventReported(id=f"e{self._events}", event="resumed"))
+        if self._resumed is not None:
+            self._events += 1
+            self._send(messages.EventReported(id=f"e{self._events}", event=self._resumed))
         self._resume()
 
     def _resume(self) -> None:
