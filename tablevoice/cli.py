@@ -41,6 +41,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+
+
 class Form(str, Enum):
     """How a report is written."""
 

@@ -93,9 +93,9 @@ class CheckReport(_Part):
         description="Whether the table may open; null where its lines alone were looked at."
     )
     clean: bool = Field(description="Whether nothing is open: what --strict asks for.")
-    found: list[FoundPart]
-    problems: list[ProblemPart]
-    findings: list[Finding]
+    found: list[FoundPart] = Field(description="Parts that are there.")
+    problems: list[ProblemPart] = Field(description="What is wrong at no place in a file.")
+    findings: list[Finding] = Field(description="What is amiss at a place in a file.")
     summary: Summary
 
 
