@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tablevoice.acoustics.intelligibility import Levels, Procedure
-from tablevoice.acoustics.levels import SILENCE_DBFS, a_weighting_db
+from tablevoice.acoustics.levels import SILENCE_DBFS, a_weighted_dbfs, a_weighting_db
 from tablevoice.model import Clip
 
 _BLOCK_S = 0.5
@@ -23,6 +23,22 @@ octave in use (160 Hz, 37 Hz wide) holds 18 of them, and a long recording needs 
 
 LEAST_OF_A_BAND = 0.5
 """Of a band that half the rate cuts through, so much has to be there to stand for the rest."""
+
+
+def loud_moments(clip: Clip, share: float = 0.1) -> Clip:
+    """The loudest blocks of a recording, put together: the ``share`` of it that is A-loudest.
+
+    Blocks are half a second long, in the order in which they came; never less than one. Raises
+    ``ValueError`` for an empty clip or a share that is none.
+    """
+    if not len(clip.samples) or not 0.0 < share <= 1.0:
+        raise ValueError(f"no loud moments in {len(clip.samples)} samples, share {share}")
+    size = max(2, round(_BLOCK_S * clip.rate_hz))
+    count = max(1, len(clip.samples) // size)
+    blocks = np.array_split(clip.samples[: max(size, count * size)], count)
+    levels = np.array([a_weighted_dbfs(block, clip.rate_hz) for block in blocks])
+    loudest = np.sort(np.argsort(-levels, kind="stable")[: max(1, round(share * count))])
+    return Clip(np.concatenate([blocks[index] for index in loudest]), clip.rate_hz)
 
 
 def spectrum_levels(clip: Clip, procedure: Procedure, *, of_the_room: bool = False) -> Levels:
@@ -36,13 +52,32 @@ def spectrum_levels(clip: Clip, procedure: Procedure, *, of_the_room: bool = Fal
     if of_the_room:
         _refuse_low_rate(clip.rate_hz, procedure)
     power, frequency_hz = _power_spectrum(clip)
+    return _by_band(power, frequency_hz, clip.rate_hz, procedure, of_the_room)
+
+
+def level_and_spectrum(clip: Clip, procedure: Procedure) -> tuple[float, Levels]:
+    """A-weighted level and spectrum levels of a voice's clip, as by one look at it.
+
+    The level is that of :func:`tablevoice.acoustics.levels.a_weighted_dbfs`. Raises
+    ``ValueError`` for an empty clip.
+    """
+    power, frequency_hz = _power_spectrum(clip)
+    weights = 10.0 ** (a_weighting_db(np.maximum(frequency_hz, 1.0).tolist()) / 10.0)
+    weighted = float(power @ weights)
+    level_dbfs = max(SILENCE_DBFS, 10.0 * math.log10(max(weighted, 1e-30)))
+    return level_dbfs, _by_band(power, frequency_hz, clip.rate_hz, procedure, False)
+
+
+def _by_band(
+    power: Levels, frequency_hz: Levels, rate_hz: int, procedure: Procedure, of_the_room: bool
+) -> Levels:
     levels = np.empty(len(procedure.centres_hz))
     for band, (low_hz, high_hz) in enumerate(edges_hz(procedure)):
         # Each line of the spectrum stands for the stretch from one to the next.
         share = _overlap(frequency_hz, low_hz, high_hz)
         width_hz = high_hz - low_hz
         if of_the_room:
-            there_hz = min(high_hz, clip.rate_hz / 2) - low_hz
+            there_hz = min(high_hz, rate_hz / 2) - low_hz
             width_hz = min(width_hz, there_hz)
         density = float(share @ power) / width_hz
         levels[band] = max(SILENCE_DBFS, 10.0 * math.log10(max(density, 1e-30)))

@@ -17,7 +17,7 @@ import numpy as np
 
 from tablevoice.acoustics import audibility
 from tablevoice.acoustics.audibility import StandsOut
-from tablevoice.acoustics.bands import band_levels, mean_db, spectrum_levels, sum_db
+from tablevoice.acoustics.bands import band_levels, level_and_spectrum, mean_db, sum_db
 from tablevoice.acoustics.intelligibility import (
     GOOD_FROM,
     POOR_BELOW,
@@ -26,11 +26,11 @@ from tablevoice.acoustics.intelligibility import (
     raise_needed_db,
     understood,
 )
-from tablevoice.acoustics.levels import SILENCE_DBFS, a_weighted_dbfs, active_level
+from tablevoice.acoustics.levels import SILENCE_DBFS, active_level
 from tablevoice.assembly import Assembly
 from tablevoice.cell import Cell
 from tablevoice.commands.room_noise import RoomNoise
-from tablevoice.errors import EngineFailed, FileRefused, TablevoiceError
+from tablevoice.errors import EngineFailed, FileRefused, Problem, TablevoiceError
 from tablevoice.model import Clip, Priority, Voice
 from tablevoice.nearest import advice
 from tablevoice.speech.preparing import Progress
@@ -38,6 +38,9 @@ from tablevoice.speech.trimming import trim
 
 SAMPLE_LINES = 6
 """So many lines of a voice are spoken by another to compare the two."""
+
+MOST_UNSAID = 20
+"""So many lines that cannot be said are left out; more are the engine's failure."""
 
 LEAST_GAIN = 0.03
 """By less than this another voice is no better: lines of one voice differ by more."""
@@ -75,17 +78,19 @@ class OtherVoice:
 class VoiceUnderstood:
     """One voice of the cell at the listener's place.
 
-    ``speech_db`` and ``disturbance_db`` are levels of whole bands, shape ``(bands,)``.
-    ``raise_db``: the least that makes it good, within the limit for long exposure; ``None``
-    where nothing within it does, then ``index_at_limit`` is what can be had. ``others`` are
-    better voices, the best first. ``overlong_if_slow``: lines that would last longer than
-    their event allows at :data:`PLAIN_RATE_WPM`; ``None`` where the voice is that slow already.
+    ``index_when_loud``: in the loudest tenth of the room's time. ``speech_db`` and
+    ``disturbance_db`` are levels of whole bands, shape ``(bands,)``. ``raise_db``: the least
+    that makes it good, within the limit for long exposure; ``None`` where nothing within it
+    does, then ``index_at_limit`` is what can be had. ``others`` are better voices, the best
+    first. ``overlong_if_slow``: lines that would last longer than their event allows at
+    :data:`PLAIN_RATE_WPM`; ``None`` where the voice is that slow already.
     """
 
     voice: Voice
     lines: int
     level_dba: float
     index: float
+    index_when_loud: float
     below_good: int
     below_poor: int
     speech_db: Levels
@@ -110,13 +115,14 @@ class Warned:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What was found. ``lines``: all, the least understood first."""
+    """What was found. ``lines``: all, the least understood first; ``problems``: lines unsaid."""
 
     room: RoomNoise
     measured_with: str
     voices: tuple[VoiceUnderstood, ...]
     lines: tuple[LineUnderstood, ...]
     warnings: tuple[Warned, ...]
+    problems: tuple[Problem, ...] = ()
 
     @property
     def procedure(self) -> Procedure:
@@ -167,7 +173,8 @@ def find_out(
     with Assembly(cell, remember=False) as parts:
         if missing := parts.missing_voices():
             raise FileRefused(missing)
-        spoken = _spoken(parts, room.procedure, progress)
+        problems: list[Problem] = []
+        spoken = _spoken(parts, room.procedure, problems, progress)
         if reference not in spoken:
             raise TablevoiceError(
                 f"The voice {reference!r} says no line that can be known ahead.",
@@ -183,19 +190,30 @@ def find_out(
             voices.append(_voice(parts, cell.voices[name], said, of_voice, offset_db, room))
     lines.sort(key=lambda line: line.index)
     warnings = tuple(
-        Warned(line, StandsOut(line.level_dba, room.level_dba)) for line in lines if line.is_warning
+        Warned(line, StandsOut(line.level_dba, room.loud_level_dba))
+        for line in lines
+        if line.is_warning
     )
-    return Report(room, reference, tuple(voices), tuple(lines), warnings)
+    return Report(room, reference, tuple(voices), tuple(lines), warnings, tuple(problems))
 
 
 def _spoken(
-    parts: Assembly, procedure: Procedure, progress: Progress | None
+    parts: Assembly, procedure: Procedure, problems: list[Problem], progress: Progress | None
 ) -> dict[str, list[_Spoken]]:
-    """Every line by voice, in the cell's order of voices."""
+    """Every line by voice, in the cell's order of voices; adds what cannot be said."""
     parts.prepare(progress)
     by_voice: dict[str, list[_Spoken]] = {name: [] for name in parts.cell.voices}
-    for event, _, text, voice in parts.spoken_lines():
-        clip = parts.voices.clip(text, voice)
+    lines = list(parts.spoken_lines())
+    for done, (event, _, text, voice) in enumerate(lines):
+        if progress is not None and done % 20 == 0:
+            progress(done, len(lines))
+        try:
+            clip = parts.voices.clip(text, voice)
+        except EngineFailed as error:
+            problems.append(error.problem)
+            if len(problems) > MOST_UNSAID:
+                raise  # not some lines, but the engine
+            continue
         level_dbfs, spectrum_dbfs = _measured(clip, procedure)
         by_voice[voice].append(
             _Spoken(
@@ -212,8 +230,8 @@ def _measured(clip: Clip, procedure: Procedure) -> tuple[float, Levels]:
     if activity <= 0.0:  # silence has no level of its own
         return SILENCE_DBFS, np.full(len(procedure.centres_hz), SILENCE_DBFS)
     pauses_db = -10.0 * math.log10(activity)
-    level_dbfs = a_weighted_dbfs(clip.samples, clip.rate_hz) + pauses_db
-    return level_dbfs, spectrum_levels(clip, procedure) + pauses_db
+    level_dbfs, spectrum_dbfs = level_and_spectrum(clip, procedure)
+    return level_dbfs + pauses_db, spectrum_dbfs + pauses_db
 
 
 def _mean_level_dbfs(said: Sequence[_Spoken]) -> float:
@@ -259,6 +277,7 @@ def _voice(
         )
     return VoiceUnderstood(
         voice=voice, lines=len(said), level_dba=level_dba, index=found.index,
+        index_when_loud=understood(speech_db, room.loud_spectrum_db, room.procedure).index,
         below_good=sum(line.index < GOOD_FROM for line in lines),
         below_poor=sum(line.index < POOR_BELOW for line in lines),
         speech_db=band_levels(speech_db, room.procedure),

@@ -52,7 +52,7 @@ def draw(report: Report, title: str, file: Path) -> None:
     for row in panels:
         row[0].set_ylabel("dB SPL in the band")
     handles, labels = flat[0].get_legend_handles_labels()
-    figure.legend(handles, labels, loc="outside lower center", ncols=min(4, len(labels)),
+    figure.legend(handles, labels, loc="outside lower center", ncols=min(5, len(labels)),
                   fontsize=9, frameon=False)  # fmt: skip
     try:
         figure.savefig(file, dpi=130)
@@ -90,6 +90,10 @@ def _panel(axes: Axes, report: Report, voice: VoiceUnderstood) -> None:
                 label="the voice's mean")  # fmt: skip
     axes.stairs(room_db, edges, baseline=None, color=_NOISE, linewidth=2.2,
                 label="noise of the room")  # fmt: skip
+    if report.room.loud_level_dba >= report.room.level_dba + 1.0:
+        loud_db = band_levels(report.room.loud_spectrum_db, report.procedure)
+        axes.stairs(loud_db, edges, baseline=None, color=_NOISE, linewidth=1.3, linestyle=":",
+                    label="noise in its loudest tenth")  # fmt: skip
     told = rating(voice.index)
     axes.set_title(
         f"{voice.voice.name} ({voice.voice.voice}), {voice.level_dba:.0f} dB(A)\n"

@@ -28,6 +28,7 @@ from tablevoice.commands.intelligibility import (
     rating,
     together_dba,
 )
+from tablevoice.commands.room_noise import RoomNoise
 from tablevoice.errors import Problem
 
 FORMAT = 1
@@ -45,7 +46,7 @@ SOURCES = (
 
 def advise(report: Report) -> list[Problem]:
     """What to change, the most urgent first; empty where all is well."""
-    found = [*_too_loud(report), *_warnings(report)]
+    found = [*report.problems, *_too_loud(report), *_warnings(report)]
     for voice in report.voices:
         found += _voice(report, voice)
     return found
@@ -87,7 +88,7 @@ def _warnings(report: Report) -> list[Problem]:
         found.append(
             Problem(
                 f"Warnings that do not stand {STANDS_OUT_DB:g}"
-                f" dB over the room of {needs.room_dba:.0f} dB(A), as ISO 7731 wants it:"
+                f" dB over the room's {needs.room_dba:.0f} dB(A), as ISO 7731 wants it:"
                 f" {_of(len(drowned), report.warnings)}, the softest with {softest:.0f} dB(A).",
                 "warnings", do)
         )  # fmt: skip
@@ -157,8 +158,9 @@ def show(report: Report, console: Console, most_lines: int) -> None:
     """The findings as tables; ``most_lines`` of those that are not comfortable."""
     room = report.room
     console.print(
-        f"Room: {room.level_dba:.0f} dB(A), from {room.told}. Speech: measured with"
-        f" {report.measured_with}. Index by {report.procedure.name} (ANSI S3.5-1997).\n",
+        f"Room: {room.level_dba:.0f} dB(A){_when_loud(room)}, from {room.told}. Speech:"
+        f" measured with {report.measured_with}. Index by {report.procedure.name}"
+        " (ANSI S3.5-1997).\n",
         markup=False,
     )
     console.print(_voices_table(report))
@@ -173,13 +175,26 @@ def show(report: Report, console: Console, most_lines: int) -> None:
     console.print(NO_SIGNAL_DEVICE, style="yellow", markup=False)
 
 
+def _when_loud(room: RoomNoise) -> str:
+    if room.loud_level_dba < room.level_dba + 1.0:
+        return ""
+    return f", {room.loud_level_dba:.0f} in its loudest tenth"
+
+
 def _voices_table(report: Report) -> Table:
-    table = _table("Voices", ("voice", False), ("dB(A)", True), ("index", True), ("rating", False),
-                   ("lines", True), ("not comfortable", True), ("poor", True))  # fmt: skip
+    varies = bool(_when_loud(report.room))
+    table = _table(
+        "Voices",
+        ("voice", False), ("dB(A)", True), ("index", True),
+        *([("when loud", True)] if varies else []),
+        ("rating", False), ("lines", True), ("not comfortable", True), ("poor", True),
+    )  # fmt: skip
     for voice in report.voices:
         table.add_row(
-            voice.voice.name, f"{voice.level_dba:.0f}", f"{voice.index:.2f}", rating(voice.index),
-            str(voice.lines), str(voice.below_good or ""), str(voice.below_poor or ""),
+            voice.voice.name, f"{voice.level_dba:.0f}", f"{voice.index:.2f}",
+            *([f"{voice.index_when_loud:.2f}"] if varies else []),
+            rating(voice.index), str(voice.lines),
+            str(voice.below_good or ""), str(voice.below_poor or ""),
         )  # fmt: skip
     return table
 
@@ -234,6 +249,7 @@ def as_json(report: Report) -> dict[str, Any]:
         "room": {
             "from": report.room.told,
             "level_dba": round(report.room.level_dba, 1),
+            "loud_level_dba": round(report.room.loud_level_dba, 1),
             "bands_db": _rounded(report.room.spectrum_db + report.procedure.bandwidth_db),
         },
         "voices": [_voice_as_json(voice) for voice in report.voices],
@@ -269,6 +285,7 @@ def _voice_as_json(voice: VoiceUnderstood) -> dict[str, Any]:
         "name": voice.voice.name, "engine": voice.voice.engine, "voice": voice.voice.voice,
         "rate_wpm": voice.voice.rate_wpm, "lines": voice.lines,
         "level_dba": round(voice.level_dba, 1), "index": round(voice.index, 3),
+        "index_when_loud": round(voice.index_when_loud, 3),
         "rating": rating(voice.index), "not_comfortable": voice.below_good,
         "poor": voice.below_poor, "bands_db": _rounded(voice.speech_db),
         "disturbance_bands_db": _rounded(voice.disturbance_db), "raise_db": voice.raise_db,

@@ -13,6 +13,7 @@ from pathlib import Path
 from tablevoice.acoustics.bands import (
     a_weighted_sum_db,
     from_band_levels,
+    loud_moments,
     spectrum_levels,
 )
 from tablevoice.acoustics.intelligibility import OCTAVES, THIRD_OCTAVES, Levels, Procedure
@@ -26,6 +27,9 @@ LONGEST_S = 900.0
 SHORTEST_S = 5.0
 """Less than this is one moment of a room, not its noise."""
 
+LOUD_SHARE = 0.1
+"""A valve or a pump that runs a tenth of the time is met in every game."""
+
 _LOWER_HZ = (31.5, 63.0, 125.0)
 """Octaves that the index does not use, but the A-weighted level does."""
 
@@ -34,11 +38,17 @@ _EXAMPLE = "250=58,500=60,1000=57,2000=52,4000=46,8000=38"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RoomNoise:
-    """``spectrum_db``: spectrum levels in dB SPL by band of ``procedure``, shape ``(bands,)``."""
+    """``spectrum_db``: spectrum levels in dB SPL by band of ``procedure``, shape ``(bands,)``.
+
+    ``loud_spectrum_db`` and ``loud_level_dba``: the same of the loudest tenth of the time; as
+    the mean where only means are known.
+    """
 
     procedure: Procedure
     spectrum_db: Levels
     level_dba: float
+    loud_spectrum_db: Levels
+    loud_level_dba: float
     told: str
 
 
@@ -64,9 +74,8 @@ def from_octaves(text: str) -> RoomNoise:
     if missing:
         raise _wrong_octaves(f"The level at {', '.join(missing)} Hz is missing.")
     bands_db = [levels[centre] for centre in OCTAVES.centres_hz]
-    return RoomNoise(
-        OCTAVES, from_band_levels(bands_db, OCTAVES), a_weighted_sum_db(levels), "octave levels"
-    )
+    spectrum_db, level_dba = from_band_levels(bands_db, OCTAVES), a_weighted_sum_db(levels)
+    return RoomNoise(OCTAVES, spectrum_db, level_dba, spectrum_db, level_dba, "octave levels")
 
 
 def from_recording(
@@ -112,8 +121,11 @@ def from_recording(
             f"The recording does not reach high enough: {error}.", where=str(file),
             do="Record at 44100 or 48000 Hz.",
         ) from error  # fmt: skip
+    loud = loud_moments(clip, LOUD_SHARE)
     return RoomNoise(
         THIRD_OCTAVES, spectrum_dbfs + offset_db, room_dba,
+        spectrum_levels(loud, THIRD_OCTAVES, of_the_room=True) + offset_db,
+        a_weighted_dbfs(loud.samples, loud.rate_hz) + offset_db,
         f"{clip.duration_s:.0f} s of recording",
     )  # fmt: skip
 

@@ -13,6 +13,8 @@ from tablevoice.acoustics.bands import (
     band_levels,
     edges_hz,
     from_band_levels,
+    level_and_spectrum,
+    loud_moments,
     mean_db,
     spectrum_levels,
     sum_db,
@@ -76,6 +78,18 @@ def test_a_recording_that_lacks_the_highest_band_is_no_recording_of_a_room() -> 
         spectrum_levels(white(11_025, 1.0), THIRD_OCTAVES, of_the_room=True)
 
 
+def test_the_loud_moments_are_those_that_are_loud() -> None:
+    rate_hz = 16_000
+    quiet, loud = white(rate_hz, 9.0), white(rate_hz, 1.0, seed=5)
+    samples = np.concatenate([0.05 * quiet.samples[: 4 * rate_hz], loud.samples,
+                              0.05 * quiet.samples[4 * rate_hz :]])  # fmt: skip
+    found = loud_moments(Clip(samples.astype(np.float32), rate_hz))
+    assert np.array_equal(found.samples, loud.samples)  # one second of ten
+    assert len(loud_moments(Clip(samples[:100], rate_hz)).samples) == 100
+    with pytest.raises(ValueError, match="no loud moments"):
+        loud_moments(Clip(samples[:0], rate_hz))
+
+
 def test_bands_sum_up_to_the_level_of_the_whole() -> None:
     # Pink-like noise within the octaves from 31.5 Hz to 8 kHz, weighted twice: by its bands
     # and by the filter in levels.py.
@@ -96,6 +110,17 @@ def test_bands_sum_up_to_the_level_of_the_whole() -> None:
     octaves |= dict.fromkeys((31.5, 63.0, 125.0), octaves[250.0])
     by_filter = a_weighted_dbfs(clip.samples, rate_hz)
     assert a_weighted_sum_db(octaves) == pytest.approx(by_filter, abs=0.5)
+
+
+@PROCEDURES
+@pytest.mark.parametrize("rate_hz", [16_000, 22_050, 48_000])
+def test_one_look_gives_the_level_and_the_spectrum_of_two(
+    procedure: Procedure, rate_hz: int
+) -> None:
+    clip = white(rate_hz, 2.3)
+    level_dbfs, spectrum_dbfs = level_and_spectrum(clip, procedure)
+    assert level_dbfs == pytest.approx(a_weighted_dbfs(clip.samples, rate_hz), abs=0.05)
+    assert np.array_equal(spectrum_dbfs, spectrum_levels(clip, procedure))
 
 
 def test_levels_of_bands_and_spectra_are_two_ways_to_say_the_same() -> None:

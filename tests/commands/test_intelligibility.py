@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -62,6 +63,7 @@ def run(folder: Path, *more: object) -> Result:
     return CliRunner().invoke(app, [str(part) for part in command])
 
 
+@cache
 def found(folder: Path, octaves: str, level: float, *more: object) -> dict[str, Any]:
     result = run(folder, "--octaves", octaves, "--level-at-listener", level, "--json", *more)
     assert result.exit_code == 0, result.output
@@ -171,6 +173,22 @@ def test_octaves_and_a_recording_of_the_same_room_say_the_same(
         recorded["voices"], found(folder, octaves, 70)["voices"], strict=True
     ):  # the two procedures differ by the spread of masking
         assert voice["index"] == pytest.approx(same["index"], abs=0.08)
+
+
+def test_a_room_that_is_loud_now_and_then_is_told_of(folder: Path, tmp_path: Path) -> None:
+    noise = 0.01 * np.random.default_rng(6).standard_normal(44_100 * 20)
+    noise[44_100 * 5 : 44_100 * 7] *= 10.0  # a valve, 20 dB over the rest, a tenth of the time
+    write_clip(tmp_path / "room.wav", Clip(noise.astype(np.float32), 44_100))
+    common = ("--noise", tmp_path / "room.wav", "--noise-level", 60, "--level-at-listener", 66)
+    result = run(folder, *common, "--json")
+    assert result.exit_code == 0, result.output
+    report = json.loads(result.stdout)
+    # Mean of 9 parts 1 and 1 part 100: the valve lies 9.6 dB over the mean.
+    assert report["room"]["loud_level_dba"] == pytest.approx(69.6, abs=0.3)
+    for voice in report["voices"]:
+        assert voice["index_when_loud"] < voice["index"] - 0.1
+    assert all(warning["needs_dba"] > 84 for warning in report["warnings"])
+    assert "70 in its loudest tenth" in " ".join(run(folder, *common).stdout.split())
 
 
 @pytest.mark.parametrize(

@@ -8,12 +8,14 @@ import numpy as np
 import pytest
 import soxr
 
+from tablevoice.acoustics.audibility import SHORT_WARNING_S
 from tablevoice.cell import Cell, load_cell
 from tablevoice.listening.recognisers import open_recogniser
-from tablevoice.model import LISTENING_RATE_HZ, Clip, Voice
+from tablevoice.model import LISTENING_RATE_HZ, Clip, Priority, Voice
 from tablevoice.phrasebook.slots import fillings
 from tablevoice.shipped import shipped
 from tablevoice.speech.engines import Engine
+from tablevoice.speech.trimming import trim
 
 CELLS = (
     "lantern_table.yaml", "packing_bench_cell.yaml", "korean_lamp_cell.yaml", "laternentisch.yaml",
@@ -43,6 +45,20 @@ def test_no_line_lasts_longer_than_its_event_allows(cell_name: str, engine: Engi
                 too_long.append((event.name, text, round(duration_s, 2)))
     assert too_long == []
     assert spoken >= len(cell.phrasebook.events)
+
+
+@pytest.mark.parametrize("cell_name", ["lantern_table.yaml", "laternentisch.yaml"])
+def test_a_warning_is_over_when_somebody_should_have_acted(cell_name: str, engine: Engine) -> None:
+    cell: Cell = load_cell(shipped(cell_name))
+    voice = next(iter(cell.voices.values()))
+    lasts_s = {
+        line.text: trim(engine.render(line.text, voice)).duration_s
+        for event in cell.phrasebook.events.values()
+        if event.priority is Priority.WARNING
+        for line in event.lines
+    }
+    assert len(lasts_s) > 30
+    assert {text: s for text, s in lasts_s.items() if s > SHORT_WARNING_S} == {}
 
 
 def pitch_hz(clip: Clip) -> float:
