@@ -13,12 +13,16 @@ import numpy as np
 
 from tablevoice.markup import Pause, Pieces, Words, words_alone
 from tablevoice.model import Clip
+from tablevoice.speech.loudness import integrated_lufs
 from tablevoice.speech.trimming import LEAD_MS, TAIL_MS, trim
 
 EMPHASIS_PACE = 1 / 1.13
 EMPHASIS_DB = 1.4
 """Emphasis by an engine that knows none; espeak-ng 1.52 says an emphasised word 13 % slower and
 1.4 dB louder (measured)."""
+
+MOST_LEVELLED_DB = 6.0
+"""A part is moved no further: what is quieter still may be meant to be."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,14 +63,22 @@ def parts_of(pieces: Pieces) -> list[Part]:
 
 
 def joined(rendered: Sequence[tuple[Part, Clip]]) -> Clip:
-    """The parts as one clip, each trimmed, with their pauses; a part alone stays as it is."""
+    """The parts as one clip, each trimmed, with their pauses; a part alone stays as it is.
+
+    Some engines bring each thing that they say to one peak, so parts are brought to the loudness
+    of the longest one, what is emphasised above it.
+    """
     if len(rendered) == 1:
         return rendered[0][1]
     rate_hz = rendered[0][1].rate_hz
+    usual_lufs = integrated_lufs(max((clip for _, clip in rendered), key=lambda c: c.duration_s))
     found = []
     for part, clip in rendered:
-        gain = 10 ** (EMPHASIS_DB / 20) if part.emphasised else 1.0
-        found.append(trim(clip).samples * np.float32(gain))
+        gain_db = usual_lufs - integrated_lufs(clip)
+        gain_db = max(-MOST_LEVELLED_DB, min(MOST_LEVELLED_DB, gain_db)) + (
+            EMPHASIS_DB if part.emphasised else 0.0
+        )
+        found.append(trim(clip).samples * np.float32(10 ** (gain_db / 20)))
         # The margins that trimming leaves are part of the pause.
         silence_s = max(0.0, (part.pause_s or 0.0) - (LEAD_MS + TAIL_MS) / 1000)
         found.append(np.zeros(round(silence_s * rate_hz), np.float32))

@@ -14,18 +14,11 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from xml.sax.saxutils import escape
 
-from tablevoice import ipa
-from tablevoice.markup import Pause, Pieces, Words, break_element, emphasis_element
+from tablevoice.markup import Pieces
 from tablevoice.speech import espeak_library
-from tablevoice.speech.driving import (
-    TextRefused,
-    VoiceUnknown,
-    as_text,
-    check_pitch,
-    respelt,
-)
+from tablevoice.speech.driving import TextRefused, VoiceUnknown, as_text, check_pitch
+from tablevoice.speech.espeak_ssml import espeak_ssml, needs_ssml
 
 DRIVERS = {
     "espeak": "espeak",
@@ -35,22 +28,6 @@ DRIVERS = {
 
 _SSML, _PHONEMES = 0x10, 0x100
 # speak_lib.h of espeak-ng: espeakSSML and espeakPHONEMES (from memory)
-
-MNEMONICS = {
-    "ˈ": "'", "ˌ": ",", " ": " ",
-    "iː": "i:", "i": "i", "ɪ": "I", "ᵻ": "I2", "e": "E", "ɛ": "E", "æ": "a", "a": "a",
-    "ɑː": "A:", "ɑ": "A:", "ɒ": "0", "ɔː": "O:", "ɔ": "O:", "ʊ": "U", "uː": "u:", "u": "u:",
-    "ʌ": "V", "ə": "@", "ɐ": "a#", "ɜː": "3:", "ɜ": "3:", "ɝ": "3:", "ɝː": "3:", "ɚ": "3",
-    "eɪ": "eI", "aɪ": "aI", "ɔɪ": "OI", "aʊ": "aU", "oʊ": "oU", "əʊ": "oU", "o": "oU", "oː": "O:",
-    "ɪə": "i@3", "eə": "e@", "ɛə": "e@", "ɛː": "e@", "ʊə": "U@",
-    "n̩": "@n", "l̩": "@L", "m̩": "@m",
-    "p": "p", "b": "b", "t": "t", "d": "d", "k": "k", "ɡ": "g", "g": "g",
-    "tʃ": "tS", "ʧ": "tS", "dʒ": "dZ", "ʤ": "dZ", "f": "f", "v": "v", "θ": "T", "ð": "D",
-    "s": "s", "z": "z", "ʃ": "S", "ʒ": "Z", "h": "h", "m": "m", "n": "n", "ŋ": "N",
-    "l": "l", "ɫ": "l", "ɹ": "r", "r": "r", "j": "j", "w": "w", "ʍ": "w",
-    "x": "x", "ɾ": "t", "ʔ": "?",
-}  # fmt: skip
-"""IPA to the names that espeak-ng 1.52's English voices give to their sounds."""
 
 
 class Pyttsx3Driver:
@@ -136,8 +113,9 @@ class Pyttsx3Driver:
         else:
             check_pitch(pitch, self.driver)
         self._settle()
-        if self.whole and _marked(pieces):
-            self._save(self._ssml(pieces, voice), file, _SSML | _PHONEMES)
+        if self.whole and needs_ssml(pieces):
+            english = self._language(voice).partition("-")[0] == "en"
+            self._save(espeak_ssml(pieces, english=english), file, _SSML | _PHONEMES)
         else:
             self._save(as_text(pieces), file)
         if self._errors:
@@ -149,19 +127,6 @@ class Pyttsx3Driver:
         with _synthesised_with(flags):
             self._engine.save_to_file(text, file)
             self._engine.runAndWait()
-
-    def _ssml(self, pieces: Pieces, voice: str) -> str:
-        """What espeak-ng reads: SSML, with its own names of sounds, for it reads no IPA."""
-        english = self._language(voice).partition("-")[0] == "en"
-        out = []
-        for piece in pieces:
-            if isinstance(piece, Pause):
-                out.append(break_element(piece))
-                continue
-            sounds = _mnemonics(piece, english)
-            said = escape(respelt(piece)) if sounds is None else f"[[{sounds}]]"
-            out.append(emphasis_element(said) if piece.emphasised else said)
-        return f"<speak>{''.join(out)}</speak>"
 
     def _language(self, voice: str) -> str:
         base = voice.partition("+")[0].lower()
@@ -199,33 +164,6 @@ class Pyttsx3Driver:
         # without it; the identifier of the voice in force tells.
         if (plus and not variant) or self._engine.getProperty("voice") != wanted.lower():
             raise VoiceUnknown(f"no variant {variant!r} of voice {base!r}")
-
-
-def _marked(pieces: Pieces) -> bool:
-    """Whether there is anything that only SSML or names of sounds can say."""
-    return any(
-        isinstance(piece, Pause)
-        or piece.emphasised
-        or (piece.said_as is not None and bool(piece.said_as.ipa))
-        for piece in pieces
-    )
-
-
-def _mnemonics(words: Words, english: bool) -> str | None:
-    """espeak-ng's names of the sounds of words; ``None`` where they are to be respelt."""
-    if words.said_as is None or not words.said_as.ipa:
-        return None
-    if not english:
-        if words.said_as.respelling:
-            return None
-        raise TextRefused(
-            f"{words.text!r} has sounds (ipa) and no respelling, and espeak takes sounds in"
-            " English voices only; add 'say:' to its entry under 'pronounce:'"
-        )
-    try:
-        return "".join(MNEMONICS[symbol] for symbol in ipa.symbols_of(words.said_as.ipa))
-    except ipa.UnknownSymbol as unknown:
-        raise TextRefused(f"the sounds of {words.text!r}: {unknown}") from unknown
 
 
 @contextmanager
