@@ -14,7 +14,7 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-MODULES = ("first_sample", "choosing", "recognisers", "verdict_delay")
+MODULES = ("first_sample", "choosing", "recognisers", "verdict_delay", "desk")
 
 
 def main(names: Sequence[str]) -> int:
