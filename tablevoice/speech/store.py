@@ -221,9 +221,10 @@ class _Held:
     def clip(self) -> Clip:
         return Clip(self.pcm.astype(np.float32) / np.float32(32_768.0), self.rate_hz)
 
-    def digest(self) -> str:
+    def digest(self, key: str) -> str:
+        """Vouches for the samples and for whose they are."""
         little = self.pcm.astype("<i2", copy=False).tobytes()
-        return hashlib.sha256(f"{self.rate_hz}:".encode() + little).hexdigest()
+        return hashlib.sha256(f"{key}:{self.rate_hz}:".encode() + little).hexdigest()
 
 
 class _Memory:
@@ -289,7 +290,7 @@ class _Disk:
             data = path.read_bytes()
         except OSError:  # not there, or taken away by another process this moment
             return None
-        held = _decoded(data)
+        held = _decoded(data, key)
         if held is None:
             _remove(path)
             return None
@@ -300,7 +301,7 @@ class _Disk:
         return held
 
     def write(self, key: str, held: _Held) -> None:
-        data = _encoded(held)
+        data = _encoded(held, key)
         temporary = self._folder / f"{key[:16]}-{uuid.uuid4().hex}.tmp"
         try:
             self._folder.mkdir(parents=True, exist_ok=True)  # a cleaned-up cache comes back
@@ -387,23 +388,23 @@ class _Disk:
                 continue
 
 
-def _encoded(held: _Held) -> bytes:
+def _encoded(held: _Held, key: str) -> bytes:
     buffer = io.BytesIO()
     with soundfile.SoundFile(
         buffer, "w", held.rate_hz, channels=1, subtype="PCM_16", format="FLAC"
     ) as file:
-        file.comment = held.digest()
+        file.comment = held.digest(key)
         file.write(held.pcm)
     return buffer.getvalue()
 
 
-def _decoded(data: bytes) -> _Held | None:
-    """The entry in ``data``, or ``None`` when any of it is damaged."""
+def _decoded(data: bytes, key: str) -> _Held | None:
+    """The entry of that name in ``data``, or ``None`` when any of it is damaged."""
     try:
         with soundfile.SoundFile(io.BytesIO(data)) as file:
             pcm = file.read(dtype="int16")
             held = _Held(pcm, file.samplerate)
-            sound = pcm.ndim == 1 and file.comment == held.digest()
+            sound = pcm.ndim == 1 and file.comment == held.digest(key)
     except (soundfile.LibsndfileError, RuntimeError, ValueError, UnicodeDecodeError):
         return None
     return held if sound else None
