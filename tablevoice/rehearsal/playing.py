@@ -33,6 +33,7 @@ from tablevoice.rehearsal.paper_guard import PaperGuard, StopContacts
 from tablevoice.rehearsal.people import People, Remark
 from tablevoice.rehearsal.session_checks import check_session
 from tablevoice.rehearsal.session_rows import (
+    ANSWER,
     EventRow,
     MessageRow,
     PersonRow,
@@ -239,11 +240,13 @@ class _Stage:
 
     def _wanted(self, row: EventRow) -> bool:
         allowed, refused = _answers(row.if_answer), _answers(row.unless_answer)
+        if self._answer is None and ANSWER in row.slots.values():
+            return False
         return (not allowed or self._answer in allowed) and self._answer not in refused
 
     def _slots(self, row: EventRow) -> dict[str, str | int]:
         answer = self._answer or ""
-        return {name: answer if value == "{answer}" else value
+        return {name: answer if value == ANSWER else value
                 for name, value in row.slots.items()}
 
     def _plan_timed(self, contacts: StopContacts | None) -> list[StopRow]:
@@ -282,25 +285,24 @@ class _Stage:
             self._later(remark.after_s, partial(self._say, remark))
 
     def _say_now(self, row: PersonRow) -> None:
-        self._say(self._people.remark(row))
+        remark = self._people.remark(row)
+        if remark is not None:
+            self._say(remark)
 
     def _say(self, remark: Remark) -> None:
-        row, session = remark.row, self._session
-        if row.types is not None:
-            session.understood(remark.who, remark.text, TYPED_S)
-            return
-        if not remark.text:
-            return  # asked to repeat what was never said
-        session.speak(remark.who, remark.text, self._clip(remark))
+        if remark.typed:
+            self._session.understood(remark.who, remark.text, TYPED_S)
+        else:
+            self._session.speak(remark.who, remark.text, self._clip(remark))
 
     def _clip(self, remark: Remark) -> Clip:
-        if remark.row.plays is not None:
-            spoken = read_clip(self._file.folder / remark.row.plays)
+        if remark.plays is not None:
+            spoken = read_clip(self._file.folder / remark.plays)
         else:
             voice = self._voices.get(remark.who, Voice(remark.who))
             spoken = self._parts.store.clip_for(remark.text, voice, self._parts.engine)
         level_dbfs = active_level_dbfs(spoken.samples, spoken.rate_hz)
-        wanted_dbfs = self._file.session.person_dbfs + remark.row.gain_db
+        wanted_dbfs = self._file.session.person_dbfs + remark.gain_db
         return with_gain(spoken, wanted_dbfs - level_dbfs)
 
     # --- the contacts -----------------------------------------------------------

@@ -13,6 +13,7 @@ from tablevoice.model import Phrasebook
 from tablevoice.nearest import advice
 from tablevoice.phrasebook.slots import check_slots
 from tablevoice.rehearsal.session_rows import (
+    ANSWER,
     EventRow,
     MessageRow,
     PersonRow,
@@ -55,7 +56,7 @@ def check_session(session_file: SessionFile, cell: Cell) -> None:
 def _check_event(row: EventRow, book: Phrasebook) -> None:
     _check_name(row.event, book)
     event = book.events[row.event]
-    known = {name: value for name, value in row.slots.items() if value != "{answer}"}
+    known = {name: value for name, value in row.slots.items() if value != ANSWER}
     answered = [name for name in row.slots if name not in known]
     for name in answered:
         # Stands for any answer of any question: the first known value will do to check the rest.

@@ -22,6 +22,9 @@ from tablevoice.nearest import advice
 MOST_ROWS = 100_000
 MOST_BYTES = 16 * 1024 * 1024
 
+ANSWER = "{answer}"
+"""Stands in a slot for the last answer."""
+
 Moment: TypeAlias = Annotated[float, Field(ge=0, le=100_000, allow_inf_nan=False)]
 Decibel: TypeAlias = Annotated[float, Field(ge=-80, le=40, allow_inf_nan=False)]
 Names: TypeAlias = str | list[str]
@@ -49,20 +52,21 @@ class SessionRow(_Row):
     starts: str = Field("12:00", pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$",
                         description="The local time at which it begins.")
     seed: int = 1
-    noise: str | None = Field(None, description="'shop', or a recording of a room; none: silence.")
+    noise: str | None = Field(default=None, description="'shop', or a recording of a room; none: silence.")
     noise_dbfs: Decibel = -40.0
     person_dbfs: Decibel = -26.0
     people: dict[str, PersonVoice] = Field(default_factory=dict)
     reset_after_s: Moment = Field(
         4.5, description="So long after a hold its reset is operated at the machine.")
-    resumed: str | None = Field(None, description="Event that is reported after such a reset.")
+    resumed: str | None = Field(default=None, description="Event that is reported after such a reset.")
     longest_s: Annotated[float, Field(gt=0, le=100_000)] = 3600.0
 
 
 class EventRow(_Row):
     """An event, at a time or so long after the row before it was over.
 
-    A slot value ``{answer}`` stands for the last answer. ``if_answer``, ``unless_answer``: the
+    A slot value ``{answer}`` stands for the last answer; without one the row does not count.
+    ``if_answer``, ``unless_answer``: the
     row counts only if the last answer is, or is not, one of these (``null`` for nobody's).
     """
 
@@ -87,7 +91,8 @@ class PersonRow(_Row):
 
     Exactly one of ``says`` (words, through an engine), ``plays`` (a sound file), ``types``
     (words that are heard as if perfectly, without sound), ``repeats`` (what this person said
-    last), ``confirms`` (the first where the line names what they said last, else the second).
+    last, in the same way), ``confirms`` (the first where the line names what they said last,
+    else the second).
     ``nth``: only after that line of the event, counted from 1.
     """
 
@@ -97,10 +102,10 @@ class PersonRow(_Row):
     plays: str | None = None
     types: str | None = None
     repeats: Literal[True] | None = None
-    confirms: tuple[str, str] | list[str] | None = Field(None, min_length=2, max_length=2)
+    confirms: tuple[str, str] | list[str] | None = Field(default=None, min_length=2, max_length=2)
     at_s: Moment | None = None
     after: str | None = None
-    nth: int | None = Field(None, ge=1)
+    nth: int | None = Field(default=None, ge=1)
     after_s: Moment = 0.6
     gain_db: Decibel = 0.0
 
@@ -147,7 +152,7 @@ class SessionFile:
 
     def spoken(self) -> bool:
         """Whether anybody is to be heard through the room and the microphone."""
-        return any(isinstance(row, PersonRow) and row.types is None for row in self.rows)
+        return any(isinstance(row, PersonRow) and (row.says or row.plays) for row in self.rows)
 
     def people(self) -> tuple[str, ...]:
         """Everybody who says something, in the order of the file."""
@@ -205,6 +210,7 @@ def _read(line: bytes, where: str) -> Row | SessionRow | None:
     if kind == "person_said":  # as a simulated session wrote it down
         found = {"type": "person", "who": found.get("who"), "says": found.get("text"),
                  "at_s": found.get("at_s")}  # fmt: skip
+        kind = "person"
     elif kind == "event":
         found = {name: value for name, value in found.items() if name not in ("v", "id")}
     elif kind in ("stop_pressed", "reset_pressed"):
@@ -233,7 +239,10 @@ def _validated(adapter: TypeAdapter[Any], found: object, where: str, known: Sequ
     try:
         return adapter.validate_python(found)
     except ValidationError as error:
-        detail = error.errors(include_url=False)[0]
+        details = error.errors(include_url=False)
+        # A misspelt field is at once one too many and one missing: tell of the slip.
+        extra = [detail for detail in details if detail["type"] == "extra_forbidden"]
+        detail = [*extra, *details][0]
         name = ".".join(str(part) for part in detail["loc"]) or "the row"
         if detail["type"] == "extra_forbidden":
             raise MessageRefused(f"unknown field {name!r}.", where=where,
