@@ -52,13 +52,15 @@ class SessionRow(_Row):
     starts: str = Field("12:00", pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$",
                         description="The local time at which it begins.")
     seed: int = 1
-    noise: str | None = Field(default=None, description="'shop', or a recording of a room; none: silence.")
+    noise: str | None = Field(
+        default=None, description="'shop', or a recording of a room; none: silence.")
     noise_dbfs: Decibel = -40.0
     person_dbfs: Decibel = -26.0
     people: dict[str, PersonVoice] = Field(default_factory=dict)
     reset_after_s: Moment = Field(
         4.5, description="So long after a hold its reset is operated at the machine.")
-    resumed: str | None = Field(default=None, description="Event that is reported after such a reset.")
+    resumed: str | None = Field(
+        default=None, description="Event that is reported after such a reset.")
     longest_s: Annotated[float, Field(gt=0, le=100_000)] = 3600.0
 
 
