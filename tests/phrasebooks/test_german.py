@@ -7,6 +7,7 @@ import json
 import re
 import shutil
 import subprocess
+import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from functools import cache
@@ -274,6 +275,32 @@ def test_an_evening_is_played_in_german_with_buttons_for_answers(tmp_path: Path)
         assert caption.end >= caption.start
     rows = (tmp_path / "record" / "session.jsonl").read_text("utf-8").splitlines()
     assert any(json.loads(row).get("value") in COLOURS for row in rows)
+
+
+def test_the_evening_that_comes_with_it_is_rehearsed_with_typed_words(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    done = subprocess.run(
+        [sys.executable, "-m", "tablevoice", "rehearse", str(shipped("laternentisch.yaml")),
+         "--session", str(shipped("laternenabend.jsonl")), "--out", str(out)],
+        capture_output=True, encoding="utf-8", timeout=240, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    rows = [json.loads(row) for row in (out / "session.jsonl").read_text("utf-8").splitlines()]
+    answers = [row["value"] for row in rows if row["type"] == "answer"]
+    assert answers == ["Violett", "Türkis", "nein"]
+    assert [row["kind"] for row in rows if row["type"] == "hold_request"] == ["pause"]
+    assert [row["type"] for row in rows if row["type"] in ("error", "refused")] == []
+    said = [row for row in rows if row["type"] == "said" and row["start_s"] is not None]
+    rules = [row["text"] for row in said if row["event"] == "rules_told"]
+    assert len(rules) == 2  # told once more at "wiederholen"
+    assert rules[0] == rules[1]
+    events = [row["event"] for row in said]
+    assert {"help", "paused", "resumed", "win_visitor", "good_bye"} <= set(events)
+    assert {row["text"] for row in said} <= set(spoken())
+    shown = webvtt.read(str(out / "captions.vtt")).captions
+    assert [caption.text for caption in shown] == [row["text"] for row in said]
+    ends_s = [caption.end_in_seconds for caption in shown]
+    assert ends_s == [int(row["end_s"] + 0.0005) for row in said]
 
 
 def test_the_check_says_that_nobody_is_heard(tmp_path: Path) -> None:
