@@ -51,8 +51,8 @@ UNFIT = re.compile(
 )
 UNKNOWN_TO_THE_DICTIONARY = {
     *("Alder", "Briar"),  # names
-    *("Autsch", "Buh", "Ha", "Hoppla", "Husch", "Na", "Och", "Psst"),  # interjections
-    *("häng", "schnapp", "Verbeug"),  # imperatives of speech, without their -e
+    *("Autsch", "Buh", "Ha", "Hoppla", "Hui", "Husch", "Na", "Och", "Pff", "Psst", "Pst"),
+    *("häng", "Häng", "schnapp", "Verbeug", "verblüff", "Überrasch"),  # spoken, without -e
     "hineingetan",  # a participle that its table of prefixes does not make
     *("Rücksetztaster", "Wellness"),  # a trade's compound, a foreign word
 }
