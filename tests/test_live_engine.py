@@ -92,7 +92,7 @@ def test_a_value_that_looks_like_commands_is_said_or_refused(table: RunningTable
         assert time.monotonic() - begun_s < 30.0
     for event_id, note, why in (
         ("r1", "a\x00b", "control character"),
-        ("r2", "x" * 5000, "5000 characters long"),
+        ("r2", "x" * 5000, "not a slot's value"),
         ("r3", "\x01", "control character"),
     ):
         table.send(event(event_id, "remark", note=note))
