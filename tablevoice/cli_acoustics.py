@@ -81,10 +81,11 @@ def intelligibility(
             report = find_out(
                 cell, room, level_at_listener, measured_with=measured_with, progress=progress
             )
-        draw(report, cell.table, out)
         if as_json:
             found = intelligibility_report.as_json(report)
             typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
         else:
             intelligibility_report.show(report, Console(highlight=False), lines)
+        draw(report, cell.table, out)  # last, so that a full disk costs the picture alone
+        if not as_json:
             typer.echo(str(out))

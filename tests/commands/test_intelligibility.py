@@ -215,6 +215,16 @@ def test_bad_input_is_one_clear_error(folder: Path, more: tuple[str, ...], says:
     assert says in " ".join(result.stderr.split())
 
 
+def test_a_picture_that_cannot_be_written_costs_the_picture_alone(folder: Path) -> None:
+    result = run(
+        folder, "--octaves", QUIET, "--level-at-listener", 70, "--json",
+        "--out", folder / "missing" / "picture.png",
+    )  # fmt: skip
+    assert result.exit_code == 1
+    assert "picture cannot be written" in result.stderr
+    assert json.loads(result.stdout)["voices"]
+
+
 def test_a_level_that_no_speech_has_is_refused(folder: Path) -> None:
     result = run(folder, "--octaves", QUIET, "--level-at-listener", -40)
     assert result.exit_code == 1
