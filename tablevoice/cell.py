@@ -101,6 +101,7 @@ class Cell:
     guard: Path | None
     captions: Path | None = None
     house_style: HouseStyle = field(default_factory=HouseStyle)
+    phrasebook_files: tuple[Path, ...] = ()
     loudness: Loudness = field(default_factory=Loudness)
 
 
@@ -339,6 +340,7 @@ def read_cell(path: Path | str) -> ReadCell:
         path=path,
         table=entry.table.strip(),
         phrasebook=_heard(read.book, entry.recogniser),
+        phrasebook_files=tuple(_file(base, name).absolute() for name in entry.phrasebooks),
         voices=MappingProxyType({
             name: _voice(name, voice, base) for name, voice in entry.voices.items()
         }),

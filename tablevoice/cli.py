@@ -13,6 +13,7 @@ import subprocess
 import sys
 from contextlib import ExitStack
 from enum import Enum
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -146,7 +147,8 @@ def run(
     """Open the table: events in and answers out as JSON lines.
 
     Messages come in on standard input and go out on standard output, one a line; see
-    `tablevoice schema messages`. Ends at the end of the input, once all is answered.
+    `tablevoice schema messages`. Ends at the end of the input, once all is answered. A
+    phrasebook that is saved meanwhile is used from the next line on; a broken one is refused.
     """
     from tablevoice.cell import load_cell
     from tablevoice.commands.running import run_table
@@ -156,7 +158,8 @@ def run(
         cell = load_cell(cell_file)
         with ExitStack() as preparing:
             progress = preparing.enter_context(bar("preparing lines"))
-            asyncio.run(run_table(cell, record, progress, preparing.close))
+            says = partial(errors.print, style="yellow", markup=False)
+            asyncio.run(run_table(cell, record, progress, preparing.close, says))
 
 
 @app.command(

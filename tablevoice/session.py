@@ -21,14 +21,14 @@ from pathlib import Path
 from types import TracebackType
 from typing import TypeAlias
 
-import numpy as np
-
 from tablevoice import __version__
 from tablevoice.actions import Action, AskHold, CorrectVerdict, CutShort, Send, Sound, Spend
 from tablevoice.assembly import Assembly, within_limits
 from tablevoice.audio.loudspeaker import Loudspeaker
-from tablevoice.audio.microphone import Microphone, MicrophoneBlock
+from tablevoice.audio.microphone import Microphone
 from tablevoice.cell import Cell, load_cell
+from tablevoice.dialogue.terms import Phase
+from tablevoice.edited_book import EditedBook, make_ready
 from tablevoice.errors import (
     AudioUnavailable,
     EngineFailed,
@@ -40,25 +40,13 @@ from tablevoice.line_rendering import LineRendering
 from tablevoice.links import messages
 from tablevoice.links.messages import Inbound, Outbound
 from tablevoice.links.stop_guard import StopGuardLink, start_guard, status_address
-from tablevoice.listening.ear import Ear
-from tablevoice.model import (
-    LISTENING_RATE_HZ,
-    Clip,
-    GuardView,
-    Heard,
-    Samples,
-    SlotValue,
-    Utterance,
-)
+from tablevoice.live_ear import Listeners, LiveEar
+from tablevoice.model import Clip, GuardView, Heard, SlotValue, Utterance
 from tablevoice.session_records import Record
 from tablevoice.speech.preparing import Progress
 
 Told: TypeAlias = Callable[[Outbound], None]
 """Called on the session's loop with each message of the table; must return soon."""
-
-ANSWER_WITHIN_S = 2.0
-"""How long closing waits for the listening thread."""
-
 
 class Session:
     """One open table, an async context manager. Use it from the loop that opened it.
@@ -94,8 +82,10 @@ class Session:
         self._guard: StopGuardLink | None = None
         self._guard_started = False
         self._stopping = threading.Event()
-        self._listening: threading.Thread | None = None
-        self._allowed: tuple[tuple[str, ...], tuple[str, ...]] = ((), ())
+        self._ear: LiveEar | None = None
+        self._editing = ThreadPoolExecutor(1, "editing")
+        self._edit: EditedBook | None = None
+        self._edits_open = ExitStack()
 
     async def __aenter__(self) -> Session:
         self._loop = asyncio.get_running_loop()
@@ -106,8 +96,8 @@ class Session:
             self._keeper.shutdown()
             raise
         self._ticking = self._loop.create_task(self._tick())
-        if self._listening is not None:
-            self._listening.start()
+        if self._ear is not None:
+            self._ear.start(self._began_s)
         self._carry_out(self._table.opened(__version__, self.now_s))
         for problem in self._parts.problems:
             self._report(problem)
@@ -128,8 +118,12 @@ class Session:
             self._stopping.set()
             self._ticking.cancel()
             await asyncio.gather(self._ticking, return_exceptions=True)
-            if self._listening is not None:
-                await self._loop.run_in_executor(None, self._listening.join, ANSWER_WITHIN_S)
+            if self._ear is not None:
+                self._ear.stop()
+                await self._loop.run_in_executor(None, self._ear.join)
+            self._editing.shutdown(wait=False, cancel_futures=True)
+            self._drop_edit()
+            self._edits_open.close()
             await self._loop.run_in_executor(self._keeper, self._parts_open.close)
             self._keeper.shutdown()
 
@@ -148,7 +142,7 @@ class Session:
         book = within_limits(self.cell.phrasebook, lambda line: line.key in overlong)
         if self._parts.history is not None:
             self._parts.history.begin_session(self.cell.table, __version__)
-        self._table = self._parts.open_table(self._seed, book)
+        self._table = self._parts.open_table(self._seed, book, clock=_local_clock_min)
         folder = self._folder and self._folder / _folder_name()
         named = self.cell.phrasebook
         self._record = opening.enter_context(
@@ -171,12 +165,20 @@ class Session:
         microphone = opening.enter_context(
             Microphone(chosen.device, chosen.latency, on_lost=self._lost)
         )
-        ear = self._parts.open_ear(latency_s=0.05 + self._loudspeaker.latency_s)
-        self._listening = threading.Thread(
-            target=self._listen, args=(microphone, ear), name="listening", daemon=True
+        told = Listeners(
+            heard=lambda heard: self._on_loop(self._hear, heard),
+            sound_began=lambda: self._on_loop(self._sound_began),
+            problem=self._lost,
         )
+        ear = self._parts.open_ear(latency_s=self._latency_s)
+        self._ear = LiveEar(microphone, ear, self._loudspeaker, told)
         # Last opened, first closed: the microphone thread ends before the ear goes.
         opening.callback(microphone.close)
+
+    @property
+    def _latency_s(self) -> float:
+        """From the loudspeaker to the microphone."""
+        return 0.05 + self._loudspeaker.latency_s
 
     # --- what links call --------------------------------------------------------
 
@@ -204,6 +206,10 @@ class Session:
     def refuse(self, refused: MessageRefused) -> None:
         """Something that was to be a message but is none: say so, and go on."""
         self._report(refused.problem, getattr(refused, "message_id", None))
+
+    def report_problem(self, problem: Problem) -> None:
+        """Something beside the table went wrong: tell the link and the record, and go on."""
+        self._report(problem)
 
     async def report(self, event: str, **slots: SlotValue) -> messages.Done:
         """Report an event that asks nothing, and wait until its line is over.
@@ -272,9 +278,11 @@ class Session:
                     self._correct(action)
                 case Send():
                     self._send(action)
-        expected = tuple(self._table.expected.phrases)
-        self._allowed = (expected, self._table.standing_phrases)
+        if self._ear is not None:
+            expected = tuple(self._table.expected.phrases)
+            self._ear.allow((expected, self._table.standing_phrases))
         self._changed.set()
+        self._use_edit()
 
     def _send(self, sent: Send) -> None:
         self._keep(lambda record: record.sent(sent))
@@ -378,43 +386,47 @@ class Session:
 
     # --- listening --------------------------------------------------------------
 
-    def _listen(self, microphone: Microphone, ear: Ear) -> None:
-        """The listening thread: blocks of the microphone through the ear."""
-        allowed: tuple[tuple[str, ...], tuple[str, ...]] | None = None
-        in_speech = False
-        for block in microphone:
-            if self._stopping.is_set():
-                return
-            if allowed != self._allowed:
-                allowed = self._allowed
-                ear.allow(*allowed)
-            end_s = block.start_s + len(block.samples) / LISTENING_RATE_HZ
-            reference = self._reference(block, end_s)
-            try:
-                found = ear.feed(block.samples, end_s - self._began_s, reference)
-            except TablevoiceError as error:
-                self._on_loop(self._report, error.problem)
-                continue
-            for heard in found:
-                self._on_loop(self._hear, heard)
-            if ear.in_speech and not in_speech:
-                self._on_loop(self._sound_began)
-            in_speech = ear.in_speech
-
-    def _reference(self, block: MicrophoneBlock, end_s: float) -> Samples:
-        """What the loudspeaker played while this block was in the air."""
-        n = len(block.samples)
-        late_s = max(0.0, time.monotonic() - end_s)
-        played = self._loudspeaker.played_reference(n + round(late_s * LISTENING_RATE_HZ))
-        later = max(0, round((played.end_s - end_s) * LISTENING_RATE_HZ))
-        samples = played.samples[: len(played.samples) - later][-n:]
-        return np.concatenate((np.zeros(n - len(samples), np.float32), samples))
-
     def _hear(self, heard: Heard) -> None:
         self._carry_out(self._table.hear(heard, self.now_s))
 
     def _sound_began(self) -> None:
         self._carry_out(self._table.sound_began(self.now_s))
+
+    # --- another phrasebook -----------------------------------------------------
+
+    async def use_phrasebook(self, edited: Cell) -> None:
+        """Speak from the phrasebook of ``edited`` from the next pause between two lines on.
+
+        Where other words may be heard than before, from the end of the open question on. What
+        was said is remembered by the lines' keys. Raises TablevoiceError when it cannot be
+        used; then everything stays as it was.
+        """
+        ready = await self._loop.run_in_executor(
+            self._editing, make_ready, self.cell, edited, self._latency_s)
+        self._drop_edit()  # one that still waits is overtaken by this one
+        self._edit = ready
+        for problem in ready.problems:
+            self._report(problem)
+        self._use_edit()
+
+    def _use_edit(self) -> None:
+        ready = self._edit
+        if ready is None or self.closed.is_set():
+            return
+        if ready.ear is not None and self._table.phase not in (Phase.IDLE, Phase.HELD):
+            return
+        self._edit = None
+        self.cell = ready.cell
+        self._parts.voices.use(ready.book)
+        if ready.ear is not None and self._ear is not None:
+            before, self._edits_open = self._edits_open, ready.parts
+            self._ear.change(ready.ear, before.close)
+        self._carry_out(self._table.use_book(ready.book, self.now_s))
+
+    def _drop_edit(self) -> None:
+        if self._edit is not None:
+            self._edit.close()
+            self._edit = None
 
     # --- the stop guard ---------------------------------------------------------
 
@@ -450,6 +462,12 @@ def open_table(
 ) -> Session:
     """The table of a cell file, to be opened with ``async with``. Raises FileRefused."""
     return Session(load_cell(Path(cell_file)), told, record_folder=record_folder)
+
+
+def _local_clock_min(now_s: float) -> float:
+    """Minutes after the local midnight, for quiet hours."""
+    now = datetime.now()
+    return now.hour * 60 + now.minute + now.second / 60
 
 
 def _folder_name() -> str:

@@ -13,6 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from tablevoice.cell import Cell
+from tablevoice.commands.following_edits import follow_edits
 from tablevoice.errors import MessageRefused
 from tablevoice.links import messages
 from tablevoice.links.messages import Inbound
@@ -25,10 +26,15 @@ LOOK_S = 0.05
 
 
 async def run_table(
-    cell: Cell, record: Path | None, progress: Progress, opened: Callable[[], None]
+    cell: Cell,
+    record: Path | None,
+    progress: Progress,
+    opened: Callable[[], None],
+    says: Callable[[str], None] = lambda text: None,
 ) -> None:
     """Open the table and serve it until it is over; ``opened`` is called once it is open.
 
+    ``says`` is given a line for a person about each phrasebook that is saved meanwhile.
     Raises TablevoiceError when it cannot open.
     """
     loop = asyncio.get_running_loop()
@@ -57,7 +63,12 @@ async def run_table(
 
             read_forever(unbuffered_input(), arrived)
             _on_signals(loop, close)
-            await _over(session, input_over)
+            following = loop.create_task(follow_edits(session, says))
+            try:
+                await _over(session, input_over)
+            finally:
+                following.cancel()
+                await asyncio.wait([following])
     finally:
         writer.close()
 

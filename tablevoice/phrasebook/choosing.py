@@ -156,7 +156,9 @@ class Chooser:
         Lines are known again by their keys, those that this phrasebook lacks as well.
         """
         rows = sorted([*self._rows.values(), *self._foreign.values()], key=lambda row: row.use)
-        return Chooser(book, self._seed, rows, session=self._session)
+        chooser = Chooser(book, self._seed, rows, session=self._session)
+        chooser._cooldowns.take_over(self._cooldowns)
+        return chooser
 
     def begin_session(self, session: int) -> None:
         """Go on in another session on the same clock: stories may be told again."""
@@ -211,6 +213,7 @@ class Chooser:
         rounds = self._events.get(row.event)
         if rounds is None or not rounds.recall(row, this_session=row.session == self._session):
             self._foreign[key] = row
+            self._uses = max(self._uses, row.use)
             return
         line = rounds.line_of(row.line_key)
         assert line is not None

@@ -37,6 +37,10 @@ class Cooldowns:
                 before.use, before.session, before.at_s):
             self._last[kind] = _LastUse(row.at_s, row.use, row.session)
 
+    def take_over(self, before: Cooldowns) -> None:
+        """Remember when kinds were used, though the lines that did are no longer there."""
+        self._last = {kind: last for kind, last in before._last.items() if kind in self._limited}
+
     def resting(self, use: int, session: int, now_s: float) -> frozenset[str]:
         """The kinds of which the line numbered ``use`` may be none."""
         if not self._last:

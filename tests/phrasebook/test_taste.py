@@ -398,6 +398,18 @@ def test_the_note_and_the_silence_name_the_rule() -> None:
     assert chat.choose_if_fit("turn", {}, "Alder", 5.0) == Withheld(second.note, ("teasing",))
 
 
+def test_a_kind_still_rests_after_its_line_was_edited() -> None:
+    rules = {"teasing": Cooldown(every_s=240.0, every_uses=3)}
+    before = plain([Line("a", "turn", "A.", kind="teasing")], Priority.BANTER, kinds=rules)
+    after = plain([Line("b", "turn", "B.", kind="teasing")], Priority.BANTER, kinds=rules)
+    chooser = Chooser(before, 1)
+    said = chooser.choose("turn", {}, "Alder", 0.0)
+    chooser = chooser.with_book(after)
+    assert isinstance(chooser.choose_if_fit("turn", {}, "Alder", 239.0), Withheld)
+    again = chooser.with_book(before).choose("turn", {}, "Alder", 500.0)
+    assert (again.spent.use, again.spent.round) == (said.spent.use + 1, said.spent.round + 1)
+
+
 def test_a_begun_story_survives_ten_thousand_lines_and_a_year_of_rounds() -> None:
     lines = [Line(f"k{n}", "turn", f"{n}.") for n in range(10_000)]
     opener = Line("once", "turn", "A heron came.", weight=1000.0, begins=True)

@@ -1,0 +1,113 @@
+"""The listening thread of a live session: blocks of the microphone through an ear.
+
+Knows when one ear may take the place of another: never within an utterance. Decides nothing
+about what was heard; the session is told on this thread and passes it on to its loop.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+
+from tablevoice.audio.loudspeaker import Loudspeaker
+from tablevoice.audio.microphone import Microphone, MicrophoneBlock
+from tablevoice.errors import Problem, TablevoiceError
+from tablevoice.listening.ear import Ear
+from tablevoice.model import LISTENING_RATE_HZ, Heard, Samples
+
+Allowed: TypeAlias = tuple[tuple[str, ...], tuple[str, ...]]
+"""What may be heard now, and what at any time, even over a voice of the table."""
+
+ANSWER_WITHIN_S = 2.0
+"""How long closing waits for the thread."""
+
+
+@dataclass(frozen=True, slots=True)
+class Listeners:
+    """Who is told of what, from the listening thread."""
+
+    heard: Callable[[Heard], None]
+    sound_began: Callable[[], None]
+    problem: Callable[[Problem], None]
+
+
+class LiveEar:
+    """One ear at one microphone, on a thread of its own once it is started."""
+
+    def __init__(
+        self, microphone: Microphone, ear: Ear, loudspeaker: Loudspeaker, told: Listeners
+    ) -> None:
+        self._microphone = microphone
+        self._ear = ear
+        self._loudspeaker = loudspeaker
+        self._told = told
+        self._allowed: Allowed = ((), ())
+        self._next: tuple[Ear, Callable[[], None]] | None = None
+        self._stopping = threading.Event()
+        self._began_s = 0.0
+        self._thread = threading.Thread(target=self._listen, name="listening", daemon=True)
+
+    def start(self, began_s: float) -> None:
+        """Listen from now on; ``began_s``: the session's begin on the monotonic clock."""
+        self._began_s = began_s
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Listen no more; what was begun is not finished."""
+        self._stopping.set()
+
+    def join(self) -> None:
+        """Wait for the thread to end, for a while."""
+        if self._thread.ident is not None:
+            self._thread.join(ANSWER_WITHIN_S)
+
+    def allow(self, allowed: Allowed) -> None:
+        """What may be heard from the next block on."""
+        self._allowed = allowed
+
+    def change(self, ear: Ear, changed: Callable[[], None]) -> None:
+        """Listen with ``ear`` from the end of the utterance that is open, if one is.
+
+        What is allowed counts for it; the one before goes on with what it was told.
+        ``changed`` is called when the one before is no longer used.
+        """
+        self._next = (ear, changed)
+
+    def _listen(self) -> None:
+        allowed: Allowed | None = None
+        in_speech = False
+        for block in self._microphone:
+            if self._stopping.is_set():
+                return
+            if self._next is not None and not self._ear.in_speech:
+                (self._ear, changed), self._next, allowed = self._next, None, None
+                changed()
+            if self._next is None and allowed != self._allowed:
+                allowed = self._allowed
+                self._ear.allow(*allowed)
+            end_s = block.start_s + len(block.samples) / LISTENING_RATE_HZ
+            reference = self._reference(block, end_s)
+            try:
+                found = self._ear.feed(block.samples, end_s - self._began_s, reference)
+            except TablevoiceError as error:
+                self._told.problem(error.problem)
+                continue
+            for heard in found:
+                self._told.heard(heard)
+            if self._ear.in_speech and not in_speech:
+                self._told.sound_began()
+            in_speech = self._ear.in_speech
+
+    def _reference(self, block: MicrophoneBlock, end_s: float) -> Samples:
+        """What the loudspeaker played while this block was in the air."""
+        n = len(block.samples)
+        late_s = max(0.0, time.monotonic() - end_s)
+        played = self._loudspeaker.played_reference(n + round(late_s * LISTENING_RATE_HZ))
+        later = max(0, round((played.end_s - end_s) * LISTENING_RATE_HZ))
+        samples = played.samples[: len(played.samples) - later][-n:]
+        return np.concatenate((np.zeros(n - len(samples), np.float32), samples))
