@@ -14,7 +14,9 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-MODULES = ("first_sample", "choosing", "recognisers", "verdict_delay", "desk")
+MODULES = (
+    "first_sample", "preparing", "voices", "choosing", "recognisers", "verdict_delay", "desk",
+)  # fmt: skip
 
 
 def main(names: Sequence[str]) -> int:

@@ -97,9 +97,21 @@ class Voices:
         """End what is being rendered for that voice: nobody wants it any more."""
         self._engine.abandon(self._cell.voices[voice].engine)
 
-    @property
-    def problem(self) -> Problem | None:
-        """What was wrong when the last line was stored, ``None`` when nothing was."""
+    def render(
+        self, text: str, voice: str, marked: str = "", timeout_s: float = RENDER_WITHIN_S
+    ) -> Clip:
+        """``text`` rendered now, stored nowhere. Raises EngineFailed."""
+        said, speaker = self.said(text, marked), self._cell.voices[voice]
+        return self._store.render(said, speaker, self._engine, timeout_s).clip
+
+    def keep(self, clip: Clip, text: str, voice: str, marked: str = "") -> Problem | None:
+        """Store what :meth:`render` gave; what is wrong with the store, if anything is."""
+        speaker = self._cell.voices[voice]
+        key = self._store.key_of(self.said(text, marked), speaker, self._engine)
+        try:
+            self._store.put(key, clip)
+        except StoreUnwritable as error:
+            return error.problem
         return self._store.problem
 
 

@@ -33,14 +33,13 @@ class LineVoices(Protocol):
 
     def prepared(self, text: str, voice: str, marked: str = ...) -> Clip | None: ...
 
-    def clip(
+    def render(
         self, text: str, voice: str, marked: str = ..., timeout_s: float = ...
     ) -> Clip: ...
 
-    def give_up(self, voice: str) -> None: ...
+    def keep(self, clip: Clip, text: str, voice: str, marked: str = ...) -> Problem | None: ...
 
-    @property
-    def problem(self) -> Problem | None: ...
+    def give_up(self, voice: str) -> None: ...
 
 
 class LineRendering:
@@ -130,7 +129,7 @@ class LineRendering:
 
         def render() -> Clip:
             try:
-                return self._voices.clip(
+                return self._voices.render(
                     utterance.text, utterance.voice, utterance.marked, timeout_s=timeout_s
                 )
             finally:
@@ -138,7 +137,12 @@ class LineRendering:
                     self._at_work = None
 
         _settle(ready, render, written)
-        self._tell_of(self._voices.problem)
+        # Kept once it is on its way to the loudspeaker: a slow disk costs the listener nothing.
+        if not ready.cancelled() and ready.exception() is None:
+            kept = self._voices.keep(
+                ready.result(), utterance.text, utterance.voice, utterance.marked
+            )
+            self._tell_of(kept)
 
     def _tell_of(self, problem: Problem | None) -> None:
         if problem is not None and problem != self._last_problem:
