@@ -69,6 +69,8 @@ async def run_table(
             finally:
                 following.cancel()
                 await asyncio.wait([following])
+                if not following.cancelled():
+                    following.result()  # a mistake of the program is not to be lost
     finally:
         writer.close()
 
