@@ -97,7 +97,10 @@ def test_what_would_turn_more_than_the_caption_is_taken_out() -> None:
     assert isolated(f"a {FSI}{HEBREW}{PDI} b", "en") == f"{LRI}a {FSI}{HEBREW}{PDI} b{PDI}"
 
 
-@given(st.text(st.characters(exclude_categories=("Cs", "Co"))), st.sampled_from(["", "de", "ar", "tlh"]))
+@given(
+    st.text(st.characters(exclude_categories=("Cs", "Co"))),
+    st.sampled_from(["", "de", "ar", "tlh"]),
+)
 def test_isolates_always_come_in_pairs(text: str, language: str) -> None:
     depth = 0
     for mark in isolated(text, language):
