@@ -182,7 +182,10 @@ def test_the_file_is_whole_whenever_the_program_is_killed(tmp_path: Path, turn: 
     )
     assert talker.stdout is not None
     assert talker.stdout.readline() == "ready\n"
-    time.sleep(random.Random(turn).uniform(0.02, 0.2))
+    until_s = time.monotonic() + 60.0
+    while path.read_bytes().count(b" --> ") < 3:
+        assert time.monotonic() < until_s
+    time.sleep(random.Random(turn).uniform(0.0, 0.1))
     talker.kill()
     talker.wait(30)
     talker.stdout.close()
