@@ -31,8 +31,8 @@ def intelligibility(
     level_at_listener: Annotated[
         float,
         typer.Option(
-            help="What a sound level meter shows at the listener's head while a voice speaks,"
-            " in dB(A).",
+            help="What a sound level meter shows at the listener's head while a voice speaks:"
+            " the mean, in dB(A).",
         ),
     ],
     noise: Annotated[
@@ -47,7 +47,7 @@ def intelligibility(
     ] = None,
     octaves: Annotated[
         str | None,
-        typer.Option(help="Instead: the room's octave levels in dB, as in 250=58,500=60,…"),
+        typer.Option(help="Instead: the room's octave levels in dB, not weighted: 250=58,500=60,…"),
     ] = None,
     measured_with: Annotated[
         str | None, typer.Option(help="The voice that was measured; else the cell's first.")
