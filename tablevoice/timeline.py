@@ -150,7 +150,9 @@ def tell(rows: Sequence[Row]) -> Story:
             case "guard":
                 disarmed = disarmed or (row["at_s"], row["why"])
             case "stop_pressed":
-                took = f"stop pressed: permit\noff in {row['reaction_ms']:.1f} ms"
+                took = "stop pressed\n(guard on paper)"
+                if "reaction_ms" in row:
+                    took = f"stop pressed: permit\noff in {row['reaction_ms']:.1f} ms"
                 marks.append(Mark(row["at_s"], took, HOLD_COLOUR))
             case "talking_half_killed":
                 marks.append(Mark(row["at_s"], "talking half\nkilled", INK))
@@ -192,7 +194,7 @@ def draw_timeline(story: Story, sound: Clip | None, path: Path, title: str) -> N
     """Draw ``story`` over its ``sound`` into the PNG file ``path``."""
     duration_s = max(story.duration_s, sound.duration_s if sound else 0.0, 1.0)
     staves = math.ceil(duration_s / STAVE_S)
-    lanes = ("sound", *story.lanes, DECIDED)
+    lanes = (*(("sound",) if sound is not None else ()), *story.lanes, DECIDED)
     height = 0.38 * len(lanes) + 0.45
     figure = Figure(figsize=(16.0, height * staves + 1.3), dpi=110)
     axes = figure.subplots(staves, 1, squeeze=False)[:, 0]

@@ -73,3 +73,21 @@ def test_a_damaged_line_is_named(tmp_path: Path) -> None:
     with pytest.raises(TablevoiceError) as refused:
         read_session(file)
     assert refused.value.problem.where.endswith("session.jsonl:2")
+
+
+def test_rules_of_taste_and_another_phrasebook_are_marked() -> None:
+    story = tell([
+        {"type": "said", "event": "warn", "voice": "Alder", "text": "Hands off.", "said": "said",
+         "start_s": 1.0, "end_s": 2.0, "note": "teasing: at most one in 60 s"},
+        {"type": "done", "at_s": 4.0, "said": "dropped", "why": "quiet hours from 20:00 to 07:00"},
+        {"type": "done", "at_s": 5.0, "said": "said", "why": ""},
+        {"type": "phrasebook", "at_s": 6.0, "title": "Second", "events": []},
+        {"type": "stop_pressed", "at_s": 7.0},
+    ])  # fmt: skip
+    told = {mark.at_s: mark.text.replace("\n", " ") for mark in story.marks}
+    assert told == {
+        1.0: "gave way: teasing: at most one in 60 s",
+        4.0: "kept quiet: quiet hours from 20:00 to 07:00",
+        6.0: "another phrasebook",
+        7.0: "stop pressed (guard on paper)",
+    }

@@ -22,8 +22,8 @@ class StopContacts(Protocol):
     def ask_hold(self, kind: str) -> GuardView:
         """Pass a spoken wish on, and give what the guard makes of it."""
 
-    def press_stop(self) -> tuple[GuardView, float]:
-        """Press the stop; the guard's view then, and how long it took in ms."""
+    def press_stop(self) -> tuple[GuardView, float | None]:
+        """Press the stop; the guard's view then, and the ms that it took, if it was measured."""
 
     def release_and_reset(self) -> GuardView:
         """Let go of the stop and operate the reset; the guard's view after that."""
@@ -39,9 +39,9 @@ class PaperGuard:
         return GuardView("held", permit=False, proven=True, why=f"A voice asked for a {kind}.",
                          causes=(f"asked: {kind}",))  # fmt: skip
 
-    def press_stop(self) -> tuple[GuardView, float]:
+    def press_stop(self) -> tuple[GuardView, None]:
         why = "Stopped. Reset at the machine."
-        return GuardView("tripped", permit=False, proven=True, why=why, causes=("stop",)), 0.0
+        return GuardView("tripped", permit=False, proven=True, why=why, causes=("stop",)), None
 
     def release_and_reset(self) -> GuardView:
         return ARMED

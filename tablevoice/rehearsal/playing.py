@@ -316,7 +316,8 @@ class _Stage:
 
     def _stop(self, contacts: StopContacts) -> None:
         view, reaction_ms = contacts.press_stop()
-        self._record.happened("stop_pressed", self._session.now_s, reaction_ms=reaction_ms)
+        measured = {} if reaction_ms is None else {"reaction_ms": reaction_ms}
+        self._record.happened("stop_pressed", self._session.now_s, **measured)
         self._session.guard_changed(view)
 
     def _reset(self, contacts: StopContacts) -> None:

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -30,12 +31,15 @@ TALK_COLOUR = "#5f6b2d"
 MOST_EVENTS = 80
 """Rows that still can be read; of more events, those with the soonest repeats are drawn."""
 DOTS_A_COLUMN = 7
+MOST_DOTS = 150
+"""Lines of one event that still can be told apart; of more, how they spread is drawn."""
+SPREAD_BINS = 48
 
 
 def draw_season(season: Season, book: Phrasebook, path: Path) -> None:
     """Draw the season into ``path``, the same bytes for the same season. Raises StoreUnwritable."""
     rows = _chosen(event_rows(season))
-    height = max(4.5, 0.36 * len(rows) + 2.4)
+    height = max(3.2, 0.36 * len(rows) + 2.4)
     figure = Figure(figsize=(15.0, height), dpi=110)
     gaps, shares = figure.subplots(1, 2, sharey=True, width_ratios=(3.2, 1.0))
     figure.subplots_adjust(
@@ -91,15 +95,18 @@ def _draw_gaps(axis: Axes, season: Season, rows: Sequence[EventRow]) -> None:
     axis.minorticks_off()
     axis.set_yticks(range(len(rows)), [f"{row.event}  ({row.expected:g})" for row in rows])
     axis.set_ylim(len(rows) - 0.4, -0.6)
-    axis.text(-0.006, 1.0 + 0.35 / max(len(rows), 1), "event (expected uses a session)",
-              transform=axis.transAxes, fontsize=8.5, color=INK, ha="right", va="bottom")
+    axis.annotate("event (expected uses a session)", (0, 1), (-4, 4), "axes fraction",
+                  "offset points", fontsize=8.5, color=INK, ha="right", va="bottom")
     axis.set_xlabel("sessions until a line comes back:  dot = a line's soonest repeat,  "
                     "stroke = the middle of all repeats,  band = nine in ten", fontsize=9)
     _plain(axis)
 
 
 def _draw_dots(axis: Axes, place: int, found: Sequence[LineRecord], once_at: float) -> None:
-    """A line each, side by side where they fall on one another."""
+    """A line each, side by side where they fall on one another; of very many, their spread."""
+    if len(found) > MOST_DOTS:
+        _draw_spread(axis, place, found, once_at)
+        return
     columns: dict[float, list[str]] = defaultdict(list)
     for record in found:
         soonest = record.shortest_sessions
@@ -118,15 +125,26 @@ def _draw_dots(axis: Axes, place: int, found: Sequence[LineRecord], once_at: flo
                       markeredgecolor=NEVER_COLOUR if colour == "none" else colour)  # fmt: skip
 
 
+def _draw_spread(axis: Axes, place: int, found: Sequence[LineRecord], once_at: float) -> None:
+    """How many lines have their soonest repeat where, as a band of that height."""
+    at = [once_at if record.shortest_sessions is None else _x(record.shortest_sessions)
+          for record in found]  # fmt: skip
+    edges = np.geomspace(0.5, once_at * 1.1, SPREAD_BINS + 1)
+    counts, _ = np.histogram(at, edges)
+    half = 0.36 * counts / max(int(counts.max()), 1)
+    axis.fill_between(edges, place - np.append(half, half[-1]), place + np.append(half, half[-1]),
+                      step="post", color=LINE_COLOUR, alpha=0.6, linewidth=0, zorder=3)
+
+
 def _draw_shares(axis: Axes, season: Season, rows: Sequence[EventRow]) -> None:
     a_session = [row.talking_s / season.plan.sessions for row in rows]
     axis.barh(range(len(rows)), a_session, height=0.55, color=TALK_COLOUR, alpha=0.75)
     most = max(a_session, default=1.0) or 1.0
     for place, (row, seconds) in enumerate(zip(rows, a_session, strict=True)):
         never = f", {row.never} never said" if row.never else ""
-        axis.text(seconds + most * 0.02, place, f"{seconds:.0f} s, {row.lines} lines{never}",
+        axis.text(seconds + most * 0.02, place, f"{seconds:.0f} s, {row.lines:,} lines{never}",
                   fontsize=8, va="center", color=SOON_COLOUR if row.never else INK)  # fmt: skip
-    axis.set_xlim(0.0, most * 1.75)
+    axis.set_xlim(0.0, most * 2.3)
     axis.set_xlabel("seconds of talking a session", fontsize=9)
     _plain(axis)
 
@@ -144,8 +162,8 @@ def _summary(season: Season, book: Phrasebook) -> str:
              if season.measured < 0.001 else f"{season.measured:.0%} of it measured")
     parts = [
         f"talking {season.talking:.0%} of the time ({known})",
-        f"{len(season.lines)} lines, {never} never said",
-        f"{within} repeats within one session",
+        f"{len(season.lines):,} lines, {never:,} never said",
+        f"{within:,} repeats within one session",
         *(f"{kind} held back {season.held_back[kind]:,} times"
           for kind in book.kinds if season.held_back[kind]),
         *(f"{rule}: gave way {times:,} times" for rule, times in season.gave_way.most_common(2)),
