@@ -14,11 +14,11 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 import inflect
-from babel import Locale, UnknownLocaleError
 
 from tablevoice.model import SlotValue
 from tablevoice.phrasebook.desk.manuscript import Manuscript, WrittenLine
 from tablevoice.phrasebook.desk.notes import Note
+from tablevoice.phrasebook.plurals import category_of
 from tablevoice.phrasebook.slots import SlotName
 from tablevoice.wording import normalise
 
@@ -61,7 +61,6 @@ _FOR_SEVERAL = {several: one for one, several in _PAIRS.items()}
 def read_agreement(text: Manuscript) -> Iterator[Note]:
     """Notes on articles (G701), nouns (G702), verbs (G703), words twice (G704), numbers (G705)."""
     english = _English(_vocabulary(text)) if text.language == "en" else None
-    numbers = None if english is not None else _Numbers(text.book.language)
     for _, line in text.lines():
         for at, slot in enumerate(line.pieces):
             if not isinstance(slot, SlotName):
@@ -72,8 +71,8 @@ def read_agreement(text: Manuscript) -> Iterator[Note]:
             yield from _said_twice(place)
             if english is not None:
                 yield from english.read(place)
-            elif numbers is not None:
-                yield from numbers.read(place)
+            else:
+                yield from _numbers_apart(place, text.book.language)
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,38 +319,23 @@ def _vocabulary(text: Manuscript) -> frozenset[str]:
     return frozenset(words)
 
 
-@dataclass(slots=True)
-class _Numbers:
-    """The numbers that a language tells apart (CLDR's plural categories)."""
-
-    language: str
-    _category: Callable[[int], str] | None = field(init=False)
-
-    def __post_init__(self) -> None:
-        try:
-            self._category = Locale.parse(self.language, sep="-").plural_form
-        except (UnknownLocaleError, ValueError):
-            self._category = None
-
-    def read(self, place: _Place) -> Iterator[Note]:
-        if (
-            self._category is None
-            or not place.values
-            or not all(isinstance(value, int) for value in place.values)
-        ):
+def _numbers_apart(place: _Place, language: str) -> Iterator[Note]:
+    """One wording for numbers that a language tells apart (the plural categories of CLDR)."""
+    after = _NEXT_WORDS.match(place.after)
+    noun = next(iter(_WORD.findall(after[1])), "") if after else ""
+    # German writes its nouns with a capital; elsewhere the next word has to do.
+    if not noun or (language.startswith("de") and not noun[0].isupper()):
+        return
+    first: dict[str, SlotValue] = {}
+    for value in place.values:
+        category = category_of(abs(value), language) if isinstance(value, int) else None
+        if category is None:
             return
-        after = _NEXT_WORDS.match(place.after)
-        noun = next(iter(_WORD.findall(after[1])), "") if after else ""
-        # German writes its nouns with a capital; elsewhere the next word has to do.
-        if not noun or (self.language.startswith("de") and not noun[0].isupper()):
-            return
-        first: dict[str, SlotValue] = {}
-        for value in place.values:
-            first.setdefault(self._category(abs(int(value))), value)
-        if len(first) > 1:
-            told = ", ".join(f"“{value} {noun}” ({category})" for category, value in first.items())
-            yield place.line.note(
-                "G705", f"“{place.line.text}” serves numbers that the language tells apart: "
-                f"{told}.",
-                f"Give each its line, by conditions on {place.slot}, or accept this where the "
-                "word is the same.")  # fmt: skip
+        first.setdefault(category, value)
+    if len(first) > 1:
+        told = ", ".join(f"“{value} {noun}” ({category})" for category, value in first.items())
+        yield place.line.note(
+            "G705", f"“{place.line.text}” serves numbers that the language tells apart: {told}.",
+            f"Give each its line (when: {{{place.slot}: {{plural: {next(iter(first))}}}}}), or "
+            "accept this where the word is the same.",
+        )  # fmt: skip

@@ -2,14 +2,17 @@
 
 Uses the arithmetic of ``comebacks``. Lines with conditions are counted where they are
 scarcest: the part of an event's lines that must serve most uses for its size wears out
-first. Knows that known slot values come equally often, for want of anything better.
+first. Takes known slot values to come equally often and no kind to rest, for want of
+anything better; lines that only follow another are no part of the stock.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import math
+import random
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import islice, product
+from itertools import product
 
 from tablevoice.model import EventLines, Priority, SlotValue
 from tablevoice.phrasebook.desk.comebacks import (
@@ -23,8 +26,10 @@ from tablevoice.phrasebook.desk.manuscript import Manuscript, WrittenEvent
 from tablevoice.phrasebook.desk.notes import Note
 from tablevoice.phrasebook.slots import SlotValues, met
 
-MOST_SITUATIONS = 2_000
-"""Combinations of slot values looked at of one event; the first ones, where there are more."""
+MOST_SITUATIONS = 400
+"""Combinations of slot values looked at of one event; drawn evenly, where there are more."""
+MOST_STARTS = 4
+"""Sets of lines from which larger ones are grown: those that are scarcest by themselves."""
 OTHER = "\0other"
 """Stands for every text that no condition names."""
 
@@ -78,15 +83,13 @@ def scarcest(event: EventLines, slot_values: SlotValues) -> Scarce:
     for lines in shares:
         everything |= lines
     best, best_density = everything, _density(everything, shares)
-    for start in shares:
-        chosen, density = start, _density(start, shares)
-        grown = True
-        while grown:
-            grown = False
-            for other in shares:
-                joined = chosen | other
-                if joined != chosen and (more := _density(joined, shares)) > density:
-                    chosen, density, grown = joined, more, True
+    densities = {lines: _density(lines, shares) for lines in shares}
+    for start in sorted(densities, key=densities.__getitem__, reverse=True)[:MOST_STARTS]:
+        chosen, density = start, densities[start]
+        for other in shares:
+            joined = chosen | other
+            if joined != chosen and (more := _density(joined, shares)) > density:
+                chosen, density = joined, more
         if density > best_density * (1 + 1e-9):
             best, best_density = chosen, density
     count = best.bit_count()
@@ -116,14 +119,18 @@ def _situations(
         )
     )
     values = [_values(event, slot, slot_values) for slot in deciding]
-    tests = list(dict.fromkeys(line.when for line in event.lines if line.weight > 0))
+    stock = {
+        index: line
+        for index, line in enumerate(event.lines)
+        if line.weight > 0 and line.follows is None
+    }
+    tests = list(dict.fromkeys(line.when for line in stock.values()))
     of_tests = {
-        when: sum(1 << index for index, line in enumerate(event.lines)
-                  if line.weight > 0 and line.when == when)
+        when: sum(1 << index for index, line in stock.items() if line.when == when)
         for when in tests
-    }  # fmt: skip
+    }
     found: dict[int, tuple[int, dict[str, SlotValue]]] = {}
-    combinations = list(islice(product(*values), MOST_SITUATIONS))
+    combinations = _combinations(values)
     for combination in combinations:
         slots = dict(zip(deciding, combination, strict=True))
         lines = 0
@@ -136,6 +143,15 @@ def _situations(
         lines: (count / len(combinations), values) for lines, (count, values) in found.items()
         if lines
     }  # fmt: skip
+
+
+def _combinations(values: Sequence[Sequence[SlotValue]]) -> list[tuple[SlotValue, ...]]:
+    """All combinations, or as many as are looked at, the same ones each time."""
+    total = math.prod(map(len, values))
+    if total <= MOST_SITUATIONS:
+        return list(product(*values))
+    drawn = random.Random(0)
+    return [tuple(drawn.choice(some) for some in values) for _ in range(MOST_SITUATIONS)]
 
 
 def _shared(one: dict[str, SlotValue], other: dict[str, SlotValue]) -> dict[str, SlotValue]:

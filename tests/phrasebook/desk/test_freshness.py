@@ -78,3 +78,23 @@ def test_events_of_which_nobody_knows_how_often_they_come_are_counted_not_found(
 def test_resting_lines_do_not_count() -> None:
     lines = [{"say": "One."}, {"say": "Two, at rest.", "weight": 0}]
     assert codes(read_freshness(book({"turn": {"lines": lines}}), STYLE)) == ["E104"]
+
+
+def test_lines_that_only_follow_another_are_no_part_of_the_stock() -> None:
+    lines = [
+        {"say": "Once upon a time.", "name": "begin"},
+        {"say": "And then it went on.", "follows": "begin"},
+    ]
+    assert codes(read_freshness(book({"turn": {"lines": lines}}), STYLE)) == ["E104"]
+
+
+def test_ten_thousand_conditions_are_looked_at_within_bounds() -> None:
+    slots = {f"slot_{n}": list(range(40)) for n in range(4)}
+    lines = [
+        {"say": f"Line {'x' * (n % 90)} {n % 7}.", "when": {f"slot_{n % 4}": {"at_least": n % 40}}}
+        for n in range(2_000)
+    ]
+    whole = [{"say": "Always."}, *lines]
+    event = {"slots": list(slots), "uses": 5, "lines": whole}
+    text = book({"turn": event}, slots=slots)
+    assert set(codes(read_freshness(text, STYLE))) <= {"E103"}
