@@ -17,7 +17,13 @@ from types import TracebackType
 from tablevoice.book_in_use import ClockOf, no_clock
 from tablevoice.cell import Cell
 from tablevoice.dialogue.terms import Hold
-from tablevoice.errors import FileRefused, Problem, RecogniserUnavailable, StoreUnwritable
+from tablevoice.errors import (
+    EngineFailed,
+    FileRefused,
+    Problem,
+    RecogniserUnavailable,
+    StoreUnwritable,
+)
 from tablevoice.history import History, utc_now
 from tablevoice.listening.ear import Ear, EarOptions
 from tablevoice.listening.endpointing import EndpointOptions
@@ -33,7 +39,7 @@ from tablevoice.phrasebook.slots import fill_marked, fillings, marked_texts
 from tablevoice.speech.engines import Engine
 from tablevoice.speech.preparing import Prepared, Progress, prepare
 from tablevoice.speech.store import PreparedStore
-from tablevoice.speech.voices import missing_voices
+from tablevoice.speech.voices import missing_voices, stand_ins
 from tablevoice.table import Table
 
 RENDER_WITHIN_S = 10.0
@@ -163,6 +169,23 @@ class Assembly:
     def missing_voices(self) -> list[Problem]:
         """Voices of the cell that no engine here has."""
         return missing_voices(self.cell.voices, self.engine.names, str(self.cell.path))
+
+    def let_others_speak(self) -> None:
+        """Have the first voice that can speak stand in for those that cannot, and say so.
+
+        Raises EngineFailed when none can.
+        """
+        missing = self.missing_voices()
+        if not missing:
+            return
+        others = stand_ins(self.cell.voices, self.engine.names)
+        if not others:
+            raise EngineFailed(missing[0].what, where=missing[0].where, do=missing[0].do)
+        self.cell = replace(self.cell, voices={**self.cell.voices, **others})
+        self.voices = Voices(self.cell, self.engine, self.store)
+        self.problems += [
+            replace(one, do=f"Until then another voice stands in. {one.do}") for one in missing
+        ]
 
     def spoken_lines(self) -> Iterator[tuple[EventLines, Line, str, str]]:
         """Everything that can be said with known slot values: event, line, text, voice."""

@@ -31,7 +31,6 @@ from tablevoice.dialogue.terms import Phase
 from tablevoice.edited_book import EditedBook, make_ready
 from tablevoice.errors import (
     AudioUnavailable,
-    EngineFailed,
     MessageRefused,
     Problem,
     TablevoiceError,
@@ -43,7 +42,7 @@ from tablevoice.links.stop_guard import StopGuardLink, start_guard, status_addre
 from tablevoice.live_ear import Listeners, LiveEar
 from tablevoice.model import Clip, GuardView, Heard, SlotValue, Utterance
 from tablevoice.session_records import Record
-from tablevoice.speech.preparing import Progress
+from tablevoice.speech.preparing import Progress, first_of
 
 Told: TypeAlias = Callable[[Outbound], None]
 """Called on the session's loop with each message of the table; must return soon."""
@@ -134,10 +133,9 @@ class Session:
 
     def _open_parts(self, opening: ExitStack) -> None:
         self._parts = opening.enter_context(Assembly(self.cell))
-        missing = self._parts.missing_voices()
-        if missing:
-            raise EngineFailed(missing[0].what, where=missing[0].where, do=missing[0].do)
-        self._parts.prepare(self._progress)
+        self._parts.let_others_speak()
+        self.cell = self._parts.cell
+        self._parts.problems += first_of(self._parts.prepare(self._progress).problems)
         overlong = {line.key for line, *_ in self._parts.overlong()}
         book = within_limits(self.cell.phrasebook, lambda line: line.key in overlong)
         if self._parts.history is not None:

@@ -99,3 +99,25 @@ def test_a_value_that_looks_like_commands_is_said_or_refused(table: RunningTable
         assert why in table.wait_for_type("error")["what"]
     table.send(event("last", "hello", lights=2))
     assert table.wait_for_type("done")["id"] == "last"
+
+
+def test_a_table_opens_without_one_of_its_voices(
+    pulse_environment: dict[str, str], tmp_path: Path
+) -> None:
+    """Another voice stands in, and it is said which is missing and how to get it back."""
+    gone = "voices:\n  Cho: {engine: piper, voice: gone.onnx}\n"
+    (tmp_path / "book.yaml").write_text(
+        BOOK.replace("slots: [lights],", "slots: [lights], voice: Cho,"), encoding="utf-8"
+    )
+    (tmp_path / "cell.yaml").write_text(CELL.replace("voices:\n", gone), encoding="utf-8")
+    table = RunningTable(tmp_path / "cell.yaml", pulse_environment)
+    try:
+        told = table.wait_for_type("error")
+        assert "gone.onnx" in told["what"]
+        assert "another voice stands in" in told["do"]
+        table.send(event("e1", "hello", lights=1))
+        said = table.wait_for_type("said")
+        assert (said["voice"], said["said"]) == ("Cho", "said")
+    finally:
+        table.process.kill()
+        table.process.wait()

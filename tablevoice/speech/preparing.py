@@ -7,7 +7,7 @@ before a table opens, by the check of a cell and by ``tablevoice prepare``.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -23,6 +23,8 @@ from tablevoice.speech.store import PreparedStore
 
 MOST_LINES = 20_000
 """Twice the largest phrasebook in sight; at 2 s and 25 kB/s of FLAC that is 1 GB."""
+
+MOST_TOLD = 5
 
 HEARD_DB = 0.5
 """Less than this below its loudness is not worth telling of."""
@@ -159,6 +161,15 @@ def prepare(
         tally.made, kept, left_out + untried, tuple(problems), damaged, tally.made_s,
         tally.held_down, tally.held_down_db,
     )  # fmt: skip
+
+
+def first_of(problems: Sequence[Problem], at_most: int = MOST_TOLD) -> list[Problem]:
+    """The first few, and how many more there are: for where a person reads them in passing."""
+    told = list(problems[:at_most])
+    if len(problems) > at_most:
+        more = len(problems) - at_most
+        told.append(Problem(f"{more} more lines have problems.", "", "Try: tablevoice check."))
+    return told
 
 
 def _make(

@@ -8,7 +8,7 @@ the check of a cell file.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from rapidfuzz import fuzz, process
@@ -87,6 +87,20 @@ def missing_voices(
             what = f"no voice {voice.voice!r} in engine {voice.engine!r}."
             problems.append(Problem(what, place, advice(voice.voice, names)))
     return problems
+
+
+def stand_ins(
+    voices: Mapping[str, Voice], names_of: Callable[[str], VoiceNames]
+) -> dict[str, Voice]:
+    """For each voice that cannot speak here the first one that can, under its name.
+
+    Empty when all can, and when none can. Arguments as for :func:`missing_voices`.
+    """
+    missing = {name for name in voices if missing_voices({name: voices[name]}, names_of)}
+    able = next((voice for name, voice in voices.items() if name not in missing), None)
+    if able is None:
+        return {}
+    return {name: replace(able, name=name) for name in voices if name in missing}
 
 
 def _closest(name: str, choices: Sequence[str]) -> tuple[str, ...]:

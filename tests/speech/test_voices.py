@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
+
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tablevoice.errors import EngineFailed
 from tablevoice.model import Voice
 from tablevoice.speech.engines import Engine
-from tablevoice.speech.voices import VoiceNames, advice, missing_voices, nearest
+from tablevoice.speech.voices import VoiceNames, advice, missing_voices, nearest, stand_ins
 
 NAMES = VoiceNames(("en-us", "en-gb", "ko"), ("f1", "f3", "m3"))
 
@@ -71,3 +74,27 @@ def test_what_the_check_passes_the_engine_speaks(engine: Engine) -> None:
         except EngineFailed:
             speaks = False
         assert engine.names().has(name) is speaks, name
+
+
+def test_the_first_voice_that_can_speaks_for_those_that_cannot(engine: Engine) -> None:
+    alder, cho = Voice("Alder", voice="en-us+f33"), Voice("Cho", voice="ko")
+    briar, dogwood = Voice("Briar", voice="en-gb+m3", gain_db=-3.0), Voice("Dogwood", "choir")
+    cell = {"Alder": alder, "Briar": briar, "Cho": cho, "Dogwood": dogwood}
+    assert stand_ins(cell, engine.names) == {
+        "Alder": replace(briar, name="Alder"),
+        "Dogwood": replace(briar, name="Dogwood"),
+    }
+    assert stand_ins({"Briar": briar, "Cho": cho}, engine.names) == {}
+    assert stand_ins({"Alder": alder, "Dogwood": dogwood}, engine.names) == {}
+
+
+def test_a_voice_file_is_there_with_its_settings_beside_it(engine: Engine, tmp_path: Path) -> None:
+    names = engine.names("piper")
+    file = tmp_path / "hall.onnx"
+    assert not names.has(str(file))
+    assert "hall.onnx.json" in advice(str(file), names)
+    file.write_bytes(b"x")
+    assert not names.has(str(file))
+    (tmp_path / "hall.onnx.json").write_text("{}", encoding="utf-8")
+    assert names.has(str(file))
+    assert not engine.names("espeak").has(str(file))
