@@ -113,7 +113,8 @@ def sentences(season: Season, book: Phrasebook) -> list[str]:
     told = [f"Talking: {season.talking:.1%} of the time ({known})."]
     if season.assumed:
         told.append(f"Expected uses are not given for {len(season.assumed)} events, so 1 a session "
-                    f"was taken: {_listed(season.assumed)}. Add 'uses:' to them.")
+                    "was taken, of warnings 1 in ten sessions: "
+                    f"{_listed(season.assumed)}. Add 'uses:' to them.")
     for kind, limit in book.kinds.items():
         if season.held_back[kind]:
             told.append(f"Kind {kind}: its cooldown held a line back {season.held_back[kind]:,} "

@@ -14,11 +14,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from tablevoice.errors import MessageRefused
-from tablevoice.model import EventLines, Line, Phrasebook, SlotValue
+from tablevoice.model import EventLines, Line, Phrasebook, Priority, SlotValue
 from tablevoice.phrasebook.choosing import Chooser, Chosen, Withheld
 
 USES_WHERE_NOT_SAID = 1.0
-"""Uses of an event in a session where nobody said how often it is expected."""
+WARNINGS_WHERE_NOT_SAID = 0.1
+"""Uses of an event in a session where nobody said how often it is expected: a warning is rare."""
 SESSION_S = 25 * 60.0
 """A table game of this kind runs about 25 minutes (common practice in the trade, no source)."""
 PAUSE_S = 5 * 60.0
@@ -124,7 +125,7 @@ def simulate(
     three sessions of ten. Sessions follow one another within opening hours. The same plan and
     phrasebook give the same season.
     """
-    expected = {name: uses.get(name, USES_WHERE_NOT_SAID) for name in book.events}
+    expected = {name: uses.get(name, _assumed(event)) for name, event in book.events.items()}
     records = {(name, line.key): LineRecord(name, line)
                for name, event in book.events.items() for line in event.lines}
     season = Season(plan, book.title, expected,
@@ -167,6 +168,11 @@ def why_never(record: LineRecord, season: Season) -> str:
     if line.when:
         return "its conditions held too seldom, or others came first"
     return "others came first: the season was too short for all lines"
+
+
+def _assumed(event: EventLines) -> float:
+    warns = event.priority is Priority.WARNING
+    return WARNINGS_WHERE_NOT_SAID if warns else USES_WHERE_NOT_SAID
 
 
 def _choose(

@@ -169,7 +169,7 @@ def _summary(season: Season, book: Phrasebook) -> str:
         *(f"{rule}: gave way {times:,} times" for rule, times in season.gave_way.most_common(2)),
     ]
     if season.assumed:
-        parts.append(f"expected uses not given for {len(season.assumed)} events: 1 a session")
+        parts.append(f"expected uses not given for {len(season.assumed)} events")
     return "\n".join(textwrap.wrap("   ·   ".join(parts), 185)[:2])
 
 

@@ -69,6 +69,7 @@ events:
   farewell: {uses: 1, lines: [Good bye., See you., So long., Farewell.]}
   unheard: {lines: [Nobody hears this.], uses: 0}
   forgotten: {lines: [How often?]}
+  alarm: {priority: warning, lines: [Stand back.]}
 """
 
 USES = {"turn": 6.0, "chat": 3.5, "asked": 1.0, "farewell": 0.25, "unheard": 0.0}
@@ -92,7 +93,8 @@ def test_events_come_as_often_as_expected(book: Phrasebook) -> None:
     assert abs(season.events["chat"] - 1400) < 5 * (400 * 0.25) ** 0.5
     assert season.events["unheard"] == 0
     assert season.events["forgotten"] == 400
-    assert season.assumed == ("forgotten",)
+    assert season.assumed == ("forgotten", "alarm")
+    assert 0 < season.events["alarm"] < 80  # a warning is taken for rare
     said = sum(record.uses for record in season.lines)
     assert said + sum(season.withheld.values()) == sum(season.events.values())
 
@@ -126,6 +128,13 @@ def test_kinds_quiet_hours_and_stories_show_in_the_season(book: Phrasebook) -> N
     assert by_text["{note}?"].uses > 0  # questions are put in quiet hours, too
     assert why_never(by_text["Not today."], season) == "rests: its weight is 0"
     assert why_never(by_text["Nobody hears this."], season) == "its event never came"
+
+
+def test_another_seed_is_another_season(book: Phrasebook) -> None:
+    seasons = [[(record.uses, record.gaps) for record in played(book, Plan(40, seed)).lines]
+               for seed in (1, 1, 2)]
+    assert seasons[0] == seasons[1]
+    assert seasons[0] != seasons[2]
 
 
 def test_the_share_of_talking_is_the_lengths_over_the_time(book: Phrasebook) -> None:
@@ -203,9 +212,7 @@ def test_two_runs_of_the_command_give_the_same_bytes(tmp_path: Path) -> None:
     (farewell,) = [row for row in whole["events"] if row["event"] == "farewell"]
     assert farewell["expected"] == 0.25
     assert "an estimate: no line is prepared" in printed[0]
-    assert "Expected uses are not given for 1 events" in printed[0]
-    other = rehearse(cell, tmp_path / "other", "--sessions", "60", "--seed", "5", hash_seed="1")
-    assert other != printed[0]
+    assert "Expected uses are not given for 2 events" in printed[0]
 
 
 @pytest.mark.parametrize(
