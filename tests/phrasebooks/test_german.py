@@ -87,8 +87,11 @@ def test_it_has_every_event_of_the_english_book_and_as_many_lines() -> None:
             event.slots, event.priority, event.asks
         )  # fmt: skip
         assert (german.fresh_for_s, german.longest_s) == (event.fresh_for_s, event.longest_s)
-        by_voice = [(line.voice, line.weight, line.when) for line in event.lines]
-        assert [(line.voice, line.weight, line.when) for line in german.lines] == by_voice
+        said_when = [(line.voice, line.weight, line.when, line.kind) for line in event.lines]
+        assert said_when == [
+            (line.voice, line.weight, line.when, line.kind) for line in german.lines
+        ]
+    assert (book().kinds, book().characters) == (english.kinds, english.characters)
     assert book().stop_guard == english.stop_guard
     assert set(book().standing) == set(english.standing)
 
