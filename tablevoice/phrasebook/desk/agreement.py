@@ -95,7 +95,7 @@ class _Place:
 
     def note(self, code: str, value: SlotValue, what: str, do: str) -> Note:
         return self.line.note(
-            code, f"“{self.line.text}” reads “{self.with_value(value)}” when {self.slot} is "
+            code, f"{self.line.quoted} reads “{self.with_value(value)}” when {self.slot} is "
             f"{value}: {what}.", do)  # fmt: skip
 
 
@@ -335,7 +335,7 @@ def _numbers_apart(place: _Place, language: str) -> Iterator[Note]:
     if len(first) > 1:
         told = ", ".join(f"“{value} {noun}” ({category})" for category, value in first.items())
         yield place.line.note(
-            "G705", f"“{place.line.text}” serves numbers that the language tells apart: {told}.",
+            "G705", f"{place.line.quoted} serves numbers that the language tells apart: {told}.",
             f"Give each its line (when: {{{place.slot}: {{plural: {next(iter(first))}}}}}), or "
             "accept this where the word is the same.",
         )  # fmt: skip

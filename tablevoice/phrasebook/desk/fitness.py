@@ -44,7 +44,7 @@ def read_fitness(
         )
         if found:
             yield line.note(
-                "W601", f"“{line.text}”: {several(found)} is unfit for {_whom(audience)}.",
+                "W601", f"{line.quoted}: {several(found)} is unfit for {_whom(audience)}.",
                 "Say it otherwise, or list it as fit under 'writing: word_lists:'.",
             )  # fmt: skip
     for slot in text.slots.values():

@@ -58,8 +58,8 @@ def read_freshness(text: Manuscript, style: HouseStyle) -> Iterator[Note]:
             yield from _too_few(written, scarce, uses, style.repeats_apart_sessions)
         if scarce.lines == 1:
             yield written.note(
-                "E104", f"there is a single line to say{_when(scarce)}: it sounds the same each "
-                "time.", "Write a second one, or more.")  # fmt: skip
+                "E104", f"event {written.event.name!r} has a single line to say{_when(scarce)}: "
+                "it sounds the same each time.", "Write a second one, or more.")  # fmt: skip
 
 
 def without_uses(text: Manuscript, style: HouseStyle) -> list[str]:
@@ -186,9 +186,9 @@ def _too_few(
     back = mean_uses(scarce.lines) / own_uses
     yield written.note(
         "E103",
-        f"{_lines(scarce.lines)} for {_number(own_uses)} uses a session{_when(scarce)}: a line "
-        f"comes back after {_sessions(back)} on the average, and {_often(soon)} of the repeats "
-        f"within {_sessions(apart_sessions)}.",
+        f"event {written.event.name!r} has {_lines(scarce.lines)} for {_number(own_uses)} uses a "
+        f"session{_when(scarce)}: a line comes back after {_sessions(back)} on the average, and "
+        f"{_often(soon)} of the repeats within {_sessions(apart_sessions)}.",
         f"{needed} lines ({needed - scarce.lines} more) keep nineteen of twenty repeats more than "
         f"{_sessions(apart_sessions)} apart.",
     )

@@ -12,7 +12,7 @@ from typing import TypeAlias
 
 from tablevoice.model import EventLines, Line
 from tablevoice.phrasebook.desk.manuscript import Manuscript
-from tablevoice.phrasebook.desk.notes import Note
+from tablevoice.phrasebook.desk.notes import Note, quoted
 
 Spoken: TypeAlias = tuple[EventLines, Line, str, str]
 """An event, a line of it, its text with the slots filled, and the voice that says it."""
@@ -58,5 +58,5 @@ def read_lengths(
         if written.line.key in longest:
             lasts_s, allowed_s, said, voice = longest[written.line.key]
             yield written.note(
-                "L301", f"“{said}” lasts {lasts_s:.1f} s when {voice} says it, the event allows "
-                f"{allowed_s:.1f} s.", "Shorten it; until then it is left out.")  # fmt: skip
+                "L301", f"{quoted(said)} lasts {lasts_s:.1f} s when {voice} says it, the event "
+                f"allows {allowed_s:.1f} s.", "Shorten it; until then it is left out.")  # fmt: skip

@@ -59,7 +59,7 @@ def read_likeness(text: Manuscript, counted: Counted | None = None) -> Iterator[
             first = elsewhere.setdefault(key, line)
             if first.line.event != line.line.event and key[0]:
                 yield line.note(
-                    "D202", f"“{line.text}” is also said for event {first.line.event!r} "
+                    "D202", f"{line.quoted} is also said for event {first.line.event!r} "
                     f"({first.place}).", "Word one of them otherwise.")  # fmt: skip
 
 
@@ -72,7 +72,7 @@ def _within(event: WrittenEvent, counted: Counted) -> Iterator[Note]:
         earlier, later = lines[one], lines[other]
         how = "the same words as" if percent == 100.0 else "nearly"
         yield later.note(
-            "D201", f"“{later.text}” is {how} “{earlier.text}” "
+            "D201", f"{later.quoted} is {how} {earlier.quoted} "
             f"(line {earlier.place.line}).",
             "Say it in another way, or remove one of the two.")  # fmt: skip
 

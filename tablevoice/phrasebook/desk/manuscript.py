@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from tablevoice.model import EventLines, Line, Phrasebook, SlotValue
-from tablevoice.phrasebook.desk.notes import Note, Place
+from tablevoice.phrasebook.desk.notes import Note, Place, quoted
 from tablevoice.phrasebook.loading import ReadBook
 from tablevoice.phrasebook.merging import Found
 from tablevoice.phrasebook.slots import SlotName, fill, holds, slots_in
@@ -48,6 +48,11 @@ class WrittenLine:
         return "".join(
             f"{{{piece.name}}}" if isinstance(piece, SlotName) else piece for piece in self.pieces
         )
+
+    @property
+    def quoted(self) -> str:
+        """The line in quotes, no longer than a message can bear."""
+        return quoted(self.text)
 
     def note(self, code: str, what: str, do: str) -> Note:
         return Note(code, what, do, self.place, self.line.event, self.line.key)

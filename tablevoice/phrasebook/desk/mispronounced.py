@@ -105,7 +105,7 @@ def read_mispronounced(text: Manuscript) -> Iterator[Note]:
                 found.setdefault(trouble.code, []).append(trouble)
             after_number = False
         for code, some in found.items():
-            yield line.note(code, f"“{line.text}” has {_told(code, some)}, which voices say each "
+            yield line.note(code, f"{line.quoted} has {_told(code, some)}, which voices say each "
                             "in its own way or not at all.", _advice(code, some))  # fmt: skip
     for slot in text.slots.values():
         for value, place in slot.values:

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from tablevoice.errors import Problem
 from tablevoice.phrasebook.desk.codes import FILE_REFUSED, RULES, Severity
 
+MOST_QUOTED = 60
+
 _PLACE = re.compile(r"(?P<file>.+):(?P<line>\d+):(?P<column>\d+)")
 
 
@@ -62,6 +64,12 @@ def refusal(problem: Problem) -> Note | None:
     if place is None:
         return None
     return Note(problem.code or FILE_REFUSED, problem.what, problem.do, place)
+
+
+def quoted(text: str) -> str:
+    """A text in quotes, cut where it is long: the place says where all of it stands."""
+    short = text if len(text) <= MOST_QUOTED else f"{text[: MOST_QUOTED - 1].rstrip()}…"
+    return f"“{short}”"
 
 
 def several(words: list[str], most: int = 4) -> str:

@@ -34,7 +34,7 @@ def read_self_hearing(text: Manuscript) -> Iterator[Note]:
         values = values_in(text, line, words)
         for found in commands.in_line(words, values):
             yield line.note(
-                "H401", f"“{line.text}” contains “{found.phrase}”{_with(found)}, the "
+                "H401", f"{line.quoted} contains “{found.phrase}”{_with(found)}, the "
                 f"command {kinds[found.phrase]!r}: the table would hear itself.",
                 "Say it in other words.")  # fmt: skip
         awaited = answers.get(event.event.name)
@@ -78,7 +78,7 @@ def _answers_in_values(
 
 def _answer(line: WrittenLine, found: Occurrence) -> Note:
     return line.note(
-        "H402", f"“{line.text}” contains “{found.phrase}”{_with(found)}, which is an answer "
+        "H402", f"{line.quoted} contains “{found.phrase}”{_with(found)}, which is an answer "
         "that the table listens for right after it.",
         "Ask without naming an answer.")  # fmt: skip
 
