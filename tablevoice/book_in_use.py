@@ -30,7 +30,11 @@ class LineChooser(Protocol):
     ) -> Chosen: ...
 
     def choose_if_fit(
-        self, event: str, slots: Mapping[str, SlotValue], default_voice: str, now_s: float = ...,
+        self,
+        event: str,
+        slots: Mapping[str, SlotValue],
+        default_voice: str,
+        now_s: float = ...,
         clock_min: float | None = ...,
     ) -> Chosen | Withheld: ...
 
@@ -62,7 +66,8 @@ class BookInUse:
     ) -> Chosen | Withheld:
         """A line of ``event``, or silence where taste wants it. Raises MessageRefused."""
         return self._chooser.choose_if_fit(
-            event, slots, self._default_voice, now_s, self._clock(now_s))
+            event, slots, self._default_voice, now_s, self._clock(now_s)
+        )
 
     def bring(self, book: Phrasebook) -> None:
         """Have ``book`` used from the next :meth:`swap` on; the last one brought counts."""

@@ -51,8 +51,9 @@ def rehearse(
     console = Console(highlight=False)
     with clear_errors():
         if (sessions is None) == (session is None):
-            raise TablevoiceError("Rehearse a season or one session.",
-                                  do="Give --sessions 1000, or --session FILE.")
+            raise TablevoiceError(
+                "Rehearse a season or one session.", do="Give --sessions 1000, or --session FILE."
+            )
         files: tuple[Path, ...] = ()
         if sessions is not None:
             files = _season(cell_file, sessions, out, seed, minutes, pause, picture, console)
@@ -63,8 +64,14 @@ def rehearse(
 
 
 def _season(
-    cell_file: Path, sessions: int, out: Path, seed: int | None, minutes: float, pause: float,
-    picture: str, console: Console,
+    cell_file: Path,
+    sessions: int,
+    out: Path,
+    seed: int | None,
+    minutes: float,
+    pause: float,
+    picture: str,
+    console: Console,
 ) -> tuple[Path, ...]:
     from tablevoice.cell import read_cell
     from tablevoice.commands.season_rehearsal import rehearse_season, show_season

@@ -30,9 +30,7 @@ def keep_only(db: sqlite3.Connection, rows: Iterable[Spent], now: datetime) -> N
     """Forget all rows but these, whose ``at_s`` is seen from ``now``."""
     kept = [_values(row, _moment(row, now)) for row in rows]
     db.execute("DELETE FROM spent")
-    db.executemany(
-        f"INSERT INTO spent ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", kept
-    )
+    db.executemany(f"INSERT INTO spent ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", kept)
 
 
 def read(db: sqlite3.Connection, now: datetime) -> tuple[Spent, ...]:

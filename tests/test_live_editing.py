@@ -77,7 +77,8 @@ class Desk:
     def used(self, title: str) -> Row:
         """Wait until the phrasebook of that title is in use."""
         return self.table.wait_for(
-            lambda row: row["type"] == "phrasebook" and row["title"] == title, 90.0)
+            lambda row: row["type"] == "phrasebook" and row["title"] == title, 90.0
+        )
 
     def say(self, name: str) -> str:
         """Report an event, and give the words that were said for it."""
@@ -173,9 +174,7 @@ def test_after_fifty_quick_saves_the_last_one_counts(desk: Desk) -> None:
     assert len(used) < 40
 
 
-def test_answers_follow_at_the_next_question(
-    desk: Desk, pulse_environment: dict[str, str]
-) -> None:
+def test_answers_follow_at_the_next_question(desk: Desk, pulse_environment: dict[str, str]) -> None:
     desk.table.send(event("q1", "colour_asked"))
     desk.table.wait_for(lambda row: row["type"] == "said" and row["event"] == "colour_asked")
     desk.rename_into_place(titled("Other answers").replace("{teal: [teal]}", "{violet: [violet]}"))
@@ -186,7 +185,8 @@ def test_answers_follow_at_the_next_question(
     assert changed["at_s"] >= answer["at_s"]
     desk.table.send(event("q2", "colour_asked"))
     desk.table.wait_for(
-        lambda row: row["type"] == "said" and row["id"] == "q2" and row["event"] == "colour_asked")
+        lambda row: row["type"] == "said" and row["id"] == "q2" and row["event"] == "colour_asked"
+    )
     play("violet", pulse_environment)
     answer = desk.table.wait_for_type("answer")
     assert (answer["id"], answer["value"]) == ("q2", "violet")

@@ -38,7 +38,8 @@ def test_a_history_of_an_earlier_version_keeps_its_rounds(tmp_path: Path) -> Non
     with History(path, schema_steps=SCHEMA_STEPS[:2]) as history:
         history._db.execute(
             "INSERT INTO spent (event, voice, line_key, round, voice_round)"
-            " VALUES ('turn', 'Alder', 'k1', 4, 2)")
+            " VALUES ('turn', 'Alder', 'k1', 4, 2)"
+        )
     for _ in range(2):
         with History(path) as history:
             (row,) = history.spent()

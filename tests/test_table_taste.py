@@ -111,7 +111,8 @@ def test_quiet_hours_answer_the_event_and_use_up_no_line(load: Load) -> None:
     desk = Desk(load(BOOK), clock_min=23 * 60.0)
     desk.report("e1", "move")
     assert desk.last("done") == messages.Done(
-        at_s=0.0, id="e1", said="dropped", why="quiet hours from 20:00 to 07:00")
+        at_s=0.0, id="e1", said="dropped", why="quiet hours from 20:00 to 07:00"
+    )
     assert desk.sent[-1].about == Event("e1", "move")
     assert (desk.said, desk.spent) == ([], [])
     desk.report("e2", "warn")
@@ -200,7 +201,7 @@ def test_answers_follow_at_the_next_question_and_standing_commands_at_once(load:
 @pytest.mark.parametrize(
     "edit",
     [
-        ("  again: {priority: move, lines: [\"Sorry?\"]}\n", ""),
+        ('  again: {priority: move, lines: ["Sorry?"]}\n', ""),
         ("  again: {priority: move, lines: [", "  again: {slots: [answer], lines: ['{answer}', "),
     ],
 )
@@ -227,7 +228,15 @@ def test_a_line_that_is_gone_can_still_be_repeated(load: Load) -> None:
     desk = Desk(load(text))
     desk.report("e1", "move")
     desk.end_line()
-    desk.do(desk.table.use_book(load(text.replace("  move: {priority: move, lines: [Four., Five.]}",
-                                                  "  rest: {lines: [Rest.]}")), desk.now_s))
+    desk.do(
+        desk.table.use_book(
+            load(
+                text.replace(
+                    "  move: {priority: move, lines: [Four., Five.]}", "  rest: {lines: [Rest.]}"
+                )
+            ),
+            desk.now_s,
+        )
+    )
     desk.hear("repeat")
     assert desk.said[-1] == desk.said[0]

@@ -54,8 +54,10 @@ def rehearse_season(
 ) -> Rehearsed:
     """Play ``plan`` and write its files into ``out``. Raises TablevoiceError."""
     if picture not in PICTURES:
-        raise TablevoiceError(f"There are no pictures of the kind {picture!r}.",
-                              do=f"Use one of: {', '.join(PICTURES)}.")
+        raise TablevoiceError(
+            f"There are no pictures of the kind {picture!r}.",
+            do=f"Use one of: {', '.join(PICTURES)}.",
+        )
     if plan.session_s <= 0 or plan.pause_s < 0:
         raise TablevoiceError("A session lasts longer than no time.", do="Give more minutes.")
     cell = read.cell
@@ -112,13 +114,16 @@ def sentences(season: Season, book: Phrasebook) -> list[str]:
         known = "an estimate: no line is prepared; tablevoice check CELL.YAML prepares them"
     told = [f"Talking: {season.talking:.1%} of the time ({known})."]
     if season.assumed:
-        told.append(f"Expected uses are not given for {len(season.assumed)} events, so 1 a session "
-                    "was taken, of warnings 1 in ten sessions: "
-                    f"{_listed(season.assumed)}. Add 'uses:' to them.")
+        told.append(
+            f"Expected uses are not given for {len(season.assumed)} events, so 1 a session "
+            "was taken, of warnings 1 in ten sessions: "
+            f"{_listed(season.assumed)}. Add 'uses:' to them."
+        )
     for kind, limit in book.kinds.items():
         if season.held_back[kind]:
-            told.append(f"Kind {kind}: its cooldown held a line back {season.held_back[kind]:,} "
-                        "times.")
+            told.append(
+                f"Kind {kind}: its cooldown held a line back {season.held_back[kind]:,} times."
+            )
         elif limit.every_s or limit.every_uses > 1 or limit.every_sessions > 1:
             told.append(f"Kind {kind}: its cooldown was never touched.")
     told += _counted("Gave way", season.gave_way)

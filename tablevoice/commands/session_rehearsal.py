@@ -34,19 +34,27 @@ def sentences(played: Played, told: list[Outbound]) -> list[str]:
     """What became of a session: its length, its answers, and what went wrong."""
     outcomes = Counter(message.said for message in told if isinstance(message, messages.Said))
     answers = [message for message in told if isinstance(message, messages.AnswerGiven)]
-    quiet = Counter(message.why for message in told
-                    if isinstance(message, messages.Done) and message.why)
-    notes = Counter(message.note for message in told
-                    if isinstance(message, messages.Said) and message.note)
+    quiet = Counter(
+        message.why for message in told if isinstance(message, messages.Done) and message.why
+    )
+    notes = Counter(
+        message.note for message in told if isinstance(message, messages.Said) and message.note
+    )
     said = ", ".join(f"{count} {outcome}" for outcome, count in sorted(outcomes.items()))
-    found = [f"{played.session_s:.0f} s of session in {played.took_s:.0f} s. "
-             f"Lines: {said or 'none'}."]
-    found += [f"Answer: {answer.question} = {answer.value or 'nobody'} ({answer.how})."
-              for answer in answers]
+    found = [
+        f"{played.session_s:.0f} s of session in {played.took_s:.0f} s. Lines: {said or 'none'}."
+    ]
+    found += [
+        f"Answer: {answer.question} = {answer.value or 'nobody'} ({answer.how})."
+        for answer in answers
+    ]
     found += [f"Kept quiet {count} times: {why}." for why, count in sorted(quiet.items())]
     found += [f"Gave way {count} times: {note}." for note, count in sorted(notes.items())]
-    errors = [str(Problem(message.what, message.where, message.do))
-              for message in told if isinstance(message, messages.ErrorReported)]
+    errors = [
+        str(Problem(message.what, message.where, message.do))
+        for message in told
+        if isinstance(message, messages.ErrorReported)
+    ]
     found += [f"error: {error}" for error in errors[:MOST_ERRORS]]
     if len(errors) > MOST_ERRORS:
         found.append(f"and {len(errors) - MOST_ERRORS} more errors: see session.jsonl.")

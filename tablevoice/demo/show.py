@@ -47,10 +47,16 @@ def show(
     with ExitStack() as open_contacts:
         contacts: StopContacts | None = None
         if bench is None:  # nobody there to press a stop: the evening goes without
-            rows = [(row, where) for row, where in zip(evening.rows, evening.places, strict=True)
-                    if not isinstance(row, StopRow)]
-            evening = replace(evening, rows=tuple(row for row, _ in rows),
-                              places=tuple(where for _, where in rows))
+            rows = [
+                (row, where)
+                for row, where in zip(evening.rows, evening.places, strict=True)
+                if not isinstance(row, StopRow)
+            ]
+            evening = replace(
+                evening,
+                rows=tuple(row for row, _ in rows),
+                places=tuple(where for _, where in rows),
+            )
         else:
             cell = replace(cell, guard=bench.guard_file)
             contacts = open_contacts.enter_context(Contacts(bench))

@@ -35,7 +35,8 @@ class Lengths:
         if found is None:
             measured_s = self._prepared(text, voice)
             found = self._known[key] = (
-                (estimated_s(text, self._voices[voice].rate_wpm), False) if measured_s is None
+                (estimated_s(text, self._voices[voice].rate_wpm), False)
+                if measured_s is None
                 else (measured_s, True)
             )
         return found

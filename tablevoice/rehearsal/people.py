@@ -66,5 +66,6 @@ class People:
                           typed=last is not None and last.typed)  # fmt: skip
         text = row.says or row.types or Path(row.plays or "").stem
         said = self._last[row.who] = Remark(
-            row.who, text, row.after_s, row.gain_db, row.plays, row.types is not None)
+            row.who, text, row.after_s, row.gain_db, row.plays, row.types is not None
+        )
         return said

@@ -121,8 +121,14 @@ class _Stage:
     """One session being played: its parts, opened together and closed together."""
 
     def __init__(
-        self, session_file: SessionFile, cell: Cell, folder: Path, audience: Audience,
-        contacts: StopContacts | None, sound: bool, seed: int | None,
+        self,
+        session_file: SessionFile,
+        cell: Cell,
+        folder: Path,
+        audience: Audience,
+        contacts: StopContacts | None,
+        sound: bool,
+        seed: int | None,
     ) -> None:
         self._file = session_file
         self._cell = cell
@@ -151,7 +157,8 @@ class _Stage:
     def __enter__(self) -> _Stage:
         with self._open as opening:
             parts = opening.enter_context(
-                Assembly(self._cell, utc_now=lambda: self._utc(self._room.now_s)))
+                Assembly(self._cell, utc_now=lambda: self._utc(self._room.now_s))
+            )
             parts.prepare(self._audience.preparing)
             overlong = {line.key for line, *_ in parts.overlong()}
             book = within_limits(self._cell.phrasebook, lambda line: line.key in overlong)
@@ -159,11 +166,13 @@ class _Stage:
                 parts.history.begin_session(self._cell.table, __version__)
             named = self._cell.phrasebook
             self._record = opening.enter_context(
-                Record(self._folder, parts.history, title=named.title, language=named.language))
+                Record(self._folder, parts.history, title=named.title, language=named.language)
+            )
             pace = self._audience.pace
             if self._sound:
                 writer = opening.enter_context(
-                    ClipWriter(self._folder / "session.wav", self._room.table_rate_hz))
+                    ClipWriter(self._folder / "session.wav", self._room.table_rate_hz)
+                )
 
                 def pace(block: Block) -> None:
                     writer.append(block.heard_at_table)
@@ -246,8 +255,7 @@ class _Stage:
 
     def _slots(self, row: EventRow) -> dict[str, str | int]:
         answer = self._answer or ""
-        return {name: answer if value == ANSWER else value
-                for name, value in row.slots.items()}
+        return {name: answer if value == ANSWER else value for name, value in row.slots.items()}
 
     def _plan_timed(self, contacts: StopContacts | None) -> list[StopRow]:
         """Have rows with a time happen then; gives the stops that wait for a line."""
@@ -271,7 +279,8 @@ class _Stage:
     def _report(self, event_id: str, row: EventRow) -> None:
         if self._wanted(row):
             self._session.receive(
-                messages.EventReported(id=event_id, event=row.event, slots=self._slots(row)))
+                messages.EventReported(id=event_id, event=row.event, slots=self._slots(row))
+            )
 
     # --- what is heard, and who speaks -------------------------------------------
 

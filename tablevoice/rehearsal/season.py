@@ -126,11 +126,18 @@ def simulate(
     phrasebook give the same season.
     """
     expected = {name: uses.get(name, _assumed(event)) for name, event in book.events.items()}
-    records = {(name, line.key): LineRecord(name, line)
-               for name, event in book.events.items() for line in event.lines}
-    season = Season(plan, book.title, expected,
-                    tuple(name for name in book.events if name not in uses),
-                    list(records.values()))
+    records = {
+        (name, line.key): LineRecord(name, line)
+        for name, event in book.events.items()
+        for line in event.lines
+    }
+    season = Season(
+        plan,
+        book.title,
+        expected,
+        tuple(name for name in book.events if name not in uses),
+        list(records.values()),
+    )
     drawn = random.Random(plan.seed)
     chooser = Chooser(book, plan.seed)
     for session, (began_s, clock_min) in enumerate(_starts(plan), 1):
@@ -139,8 +146,14 @@ def simulate(
             event = book.events[name]
             slots = {slot: _value(book, slot, drawn) for slot in event.slots}
             season.events[name] += 1
-            chosen = _choose(chooser, event, slots, default_voice, began_s + after_s,
-                             (clock_min + after_s / 60.0) % DAY_MIN)
+            chosen = _choose(
+                chooser,
+                event,
+                slots,
+                default_voice,
+                began_s + after_s,
+                (clock_min + after_s / 60.0) % DAY_MIN,
+            )
             if isinstance(chosen, Withheld):
                 season.withheld[chosen.why] += 1
                 season.held_back.update(chosen.held_back)
@@ -176,8 +189,12 @@ def _assumed(event: EventLines) -> float:
 
 
 def _choose(
-    chooser: Chooser, event: EventLines, slots: Mapping[str, SlotValue], default_voice: str,
-    now_s: float, clock_min: float,
+    chooser: Chooser,
+    event: EventLines,
+    slots: Mapping[str, SlotValue],
+    default_voice: str,
+    now_s: float,
+    clock_min: float,
 ) -> Chosen | Withheld:
     try:
         if event.asks is not None:

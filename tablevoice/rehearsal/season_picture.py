@@ -43,7 +43,8 @@ def draw_season(season: Season, book: Phrasebook, path: Path) -> None:
     figure = Figure(figsize=(15.0, height), dpi=110)
     gaps, shares = figure.subplots(1, 2, sharey=True, width_ratios=(3.2, 1.0))
     figure.subplots_adjust(
-        left=0.155, right=0.985, top=1.0 - 1.25 / height, bottom=0.75 / height, wspace=0.04)
+        left=0.155, right=0.985, top=1.0 - 1.25 / height, bottom=0.75 / height, wspace=0.04
+    )
     _draw_gaps(gaps, season, rows)
     _draw_shares(shares, season, rows)
     figure.text(0.012, 1.0 - 0.22 / height, f"{season.title}: {season.plan.sessions:,} sessions",
@@ -64,8 +65,14 @@ def draw_season(season: Season, book: Phrasebook, path: Path) -> None:
 def _chosen(rows: Sequence[EventRow]) -> list[EventRow]:
     if len(rows) <= MOST_EVENTS:
         return list(rows)
-    soonest = sorted(rows, key=lambda row: (
-        row.soonest_sessions is None, row.soonest_sessions or 0, -row.repeats_within))
+    soonest = sorted(
+        rows,
+        key=lambda row: (
+            row.soonest_sessions is None,
+            row.soonest_sessions or 0,
+            -row.repeats_within,
+        ),
+    )
     kept = {row.event for row in soonest[:MOST_EVENTS]}
     return [row for row in rows if row.event in kept]
 
@@ -90,15 +97,28 @@ def _draw_gaps(axis: Axes, season: Season, rows: Sequence[EventRow]) -> None:
     axis.set_xscale("log")
     axis.set_xlim(0.4, once_at * 2.2)
     ticks = [gap for gap in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000) if gap < once_at / 1.4]
-    axis.set_xticks([0.55, *ticks, once_at],
-                    ["within\na session", *map(str, ticks), "once\nor never"])
+    axis.set_xticks(
+        [0.55, *ticks, once_at], ["within\na session", *map(str, ticks), "once\nor never"]
+    )
     axis.minorticks_off()
     axis.set_yticks(range(len(rows)), [f"{row.event}  ({row.expected:g})" for row in rows])
     axis.set_ylim(len(rows) - 0.4, -0.6)
-    axis.annotate("event (expected uses a session)", (0, 1), (-4, 4), "axes fraction",
-                  "offset points", fontsize=8.5, color=INK, ha="right", va="bottom")
-    axis.set_xlabel("sessions until a line comes back:  dot = a line's soonest repeat,  "
-                    "stroke = the middle of all repeats,  band = nine in ten", fontsize=9)
+    axis.annotate(
+        "event (expected uses a session)",
+        (0, 1),
+        (-4, 4),
+        "axes fraction",
+        "offset points",
+        fontsize=8.5,
+        color=INK,
+        ha="right",
+        va="bottom",
+    )
+    axis.set_xlabel(
+        "sessions until a line comes back:  dot = a line's soonest repeat,  "
+        "stroke = the middle of all repeats,  band = nine in ten",
+        fontsize=9,
+    )
     _plain(axis)
 
 
@@ -111,8 +131,9 @@ def _draw_dots(axis: Axes, place: int, found: Sequence[LineRecord], once_at: flo
     for record in found:
         soonest = record.shortest_sessions
         at = once_at if soonest is None else _x(soonest)
-        colour = (SOON_COLOUR if soonest == 0 else LINE_COLOUR if soonest is not None
-                  else NEVER_COLOUR)
+        colour = (
+            SOON_COLOUR if soonest == 0 else LINE_COLOUR if soonest is not None else NEVER_COLOUR
+        )
         columns[at].append(colour if record.uses else "none")
     for at, colours in columns.items():
         colours.sort()
@@ -132,8 +153,16 @@ def _draw_spread(axis: Axes, place: int, found: Sequence[LineRecord], once_at: f
     edges = np.geomspace(0.5, once_at * 1.1, SPREAD_BINS + 1)
     counts, _ = np.histogram(at, edges)
     half = 0.36 * counts / max(int(counts.max()), 1)
-    axis.fill_between(edges, place - np.append(half, half[-1]), place + np.append(half, half[-1]),
-                      step="post", color=LINE_COLOUR, alpha=0.6, linewidth=0, zorder=3)
+    axis.fill_between(
+        edges,
+        place - np.append(half, half[-1]),
+        place + np.append(half, half[-1]),
+        step="post",
+        color=LINE_COLOUR,
+        alpha=0.6,
+        linewidth=0,
+        zorder=3,
+    )
 
 
 def _draw_shares(axis: Axes, season: Season, rows: Sequence[EventRow]) -> None:
@@ -158,14 +187,22 @@ def _plain(axis: Axes) -> None:
 def _summary(season: Season, book: Phrasebook) -> str:
     never = sum(not record.uses for record in season.lines)
     within = sum(record.gaps[0] for record in season.lines)
-    known = ("lengths measured" if season.measured > 0.999 else "lengths estimated"
-             if season.measured < 0.001 else f"{season.measured:.0%} of it measured")
+    known = (
+        "lengths measured"
+        if season.measured > 0.999
+        else "lengths estimated"
+        if season.measured < 0.001
+        else f"{season.measured:.0%} of it measured"
+    )
     parts = [
         f"talking {season.talking:.0%} of the time ({known})",
         f"{len(season.lines):,} lines, {never:,} never said",
         f"{within:,} repeats within one session",
-        *(f"{kind} held back {season.held_back[kind]:,} times"
-          for kind in book.kinds if season.held_back[kind]),
+        *(
+            f"{kind} held back {season.held_back[kind]:,} times"
+            for kind in book.kinds
+            if season.held_back[kind]
+        ),
         *(f"{rule}: gave way {times:,} times" for rule, times in season.gave_way.most_common(2)),
     ]
     if season.assumed:

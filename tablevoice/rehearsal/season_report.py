@@ -113,7 +113,8 @@ def as_json(season: Season, book: Phrasebook) -> dict[str, Any]:
         "rules_that_gave_way": _counts(season.gave_way),
         "kept_quiet": _counts(season.withheld),
         "events": [
-            {**asdict(row), "talking_s": round(row.talking_s, 3)} for row in event_rows(season)],
+            {**asdict(row), "talking_s": round(row.talking_s, 3)} for row in event_rows(season)
+        ],
         "lines": line_rows(season),
     }
 

@@ -43,12 +43,21 @@ def check_session(session_file: SessionFile, cell: Cell) -> None:
             problems.append(Problem(problem.what, where, problem.do))
     setup = session_file.session
     if setup.resumed is not None and setup.resumed not in cell.phrasebook.events:
-        problems.append(Problem(f"there is no event {setup.resumed!r}.",
-                                f"{session_file.path}:1", advice(setup.resumed,
-                                                                 cell.phrasebook.events)))
+        problems.append(
+            Problem(
+                f"there is no event {setup.resumed!r}.",
+                f"{session_file.path}:1",
+                advice(setup.resumed, cell.phrasebook.events),
+            )
+        )
     if setup.noise not in (None, "shop") and not (session_file.folder / setup.noise).is_file():
-        problems.append(Problem(f"there is no sound file {setup.noise!r}.",
-                                f"{session_file.path}:1", "Name one beside the session file."))
+        problems.append(
+            Problem(
+                f"there is no sound file {setup.noise!r}.",
+                f"{session_file.path}:1",
+                "Name one beside the session file.",
+            )
+        )
     if problems:
         raise FileRefused(problems)
 
@@ -80,8 +89,10 @@ def _check_person(row: PersonRow, session_file: SessionFile, cell: Cell) -> None
     if row.after is not None:
         _check_name(row.after, cell.phrasebook)
     if row.who in cell.voices:
-        raise MessageRefused(f"{row.who!r} is a voice of the table.",
-                             do="Give the person another name.")
+        raise MessageRefused(
+            f"{row.who!r} is a voice of the table.", do="Give the person another name."
+        )
     if row.plays is not None and not (session_file.folder / row.plays).is_file():
-        raise MessageRefused(f"there is no sound file {row.plays!r}.",
-                             do="Name one, seen from the session file.")
+        raise MessageRefused(
+            f"there is no sound file {row.plays!r}.", do="Name one, seen from the session file."
+        )

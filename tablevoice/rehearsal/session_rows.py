@@ -49,18 +49,24 @@ class SessionRow(_Row):
     type: Literal["session"] = "session"
     format: Literal[1] = 1
     title: str = ""
-    starts: str = Field("12:00", pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$",
-                        description="The local time at which it begins.")
+    starts: str = Field(
+        "12:00",
+        pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$",
+        description="The local time at which it begins.",
+    )
     seed: int = 1
     noise: str | None = Field(
-        default=None, description="'shop', or a recording of a room; none: silence.")
+        default=None, description="'shop', or a recording of a room; none: silence."
+    )
     noise_dbfs: Decibel = -40.0
     person_dbfs: Decibel = -26.0
     people: dict[str, PersonVoice] = Field(default_factory=dict)
     reset_after_s: Moment = Field(
-        4.5, description="So long after a hold its reset is operated at the machine.")
+        4.5, description="So long after a hold its reset is operated at the machine."
+    )
     resumed: str | None = Field(
-        default=None, description="Event that is reported after such a reset.")
+        default=None, description="Event that is reported after such a reset."
+    )
     longest_s: Annotated[float, Field(gt=0, le=100_000)] = 3600.0
 
 
@@ -166,11 +172,25 @@ def read_session_file(path: Path) -> SessionFile:
     try:
         data = path.read_bytes()
     except OSError as error:
-        raise FileRefused([Problem(f"The session cannot be read: {error.strerror}.", str(path),
-                                   "Name a session file, such as a session.jsonl.")]) from error
+        raise FileRefused(
+            [
+                Problem(
+                    f"The session cannot be read: {error.strerror}.",
+                    str(path),
+                    "Name a session file, such as a session.jsonl.",
+                )
+            ]
+        ) from error
     if len(data) > MOST_BYTES:
-        raise FileRefused([Problem("The session file is larger than 16 MB.", str(path),
-                                   "Split it into several sessions.")])
+        raise FileRefused(
+            [
+                Problem(
+                    "The session file is larger than 16 MB.",
+                    str(path),
+                    "Split it into several sessions.",
+                )
+            ]
+        )
     problems: list[Problem] = []
     rows: list[Row] = []
     places: list[str] = []
@@ -186,18 +206,33 @@ def read_session_file(path: Path) -> SessionFile:
             continue
         if isinstance(row, SessionRow):
             if session is not None or rows:
-                problems.append(Problem("a row 'session' comes late.", where,
-                                        "Let it be the first row, and the only one."))
+                problems.append(
+                    Problem(
+                        "a row 'session' comes late.",
+                        where,
+                        "Let it be the first row, and the only one.",
+                    )
+                )
             session = row
         elif row is not None:
             rows.append(row)
             places.append(where)
     if len(rows) > MOST_ROWS:
-        problems.append(Problem(f"there are more than {MOST_ROWS:,} rows.", str(path),
-                                "Split it into several sessions."))
+        problems.append(
+            Problem(
+                f"there are more than {MOST_ROWS:,} rows.",
+                str(path),
+                "Split it into several sessions.",
+            )
+        )
     if not rows and not problems:
-        problems.append(Problem("nothing happens in this session.", str(path),
-                                'Add a row such as {"type": "event", "event": "greeting"}.'))
+        problems.append(
+            Problem(
+                "nothing happens in this session.",
+                str(path),
+                'Add a row such as {"type": "event", "event": "greeting"}.',
+            )
+        )
     if problems:
         raise FileRefused(problems)
     return SessionFile(path, session or SessionRow.model_validate({}), tuple(rows), tuple(places))
@@ -221,8 +256,11 @@ def _read(line: bytes, where: str) -> Row | SessionRow | None:
         return _other(found, str(kind), where)
     known = _KINDS.get(kind) if isinstance(kind, str) else None
     if known is None:
-        raise MessageRefused(f"a row of the type {str(kind)[:60]!r}.", where=where,
-                             do=advice(str(kind)[:60], [*_KINDS, *_OTHER_MESSAGES], at_most=12))
+        raise MessageRefused(
+            f"a row of the type {str(kind)[:60]!r}.",
+            where=where,
+            do=advice(str(kind)[:60], [*_KINDS, *_OTHER_MESSAGES], at_most=12),
+        )
     row = _validated(TypeAdapter(known), found, where, list(known.model_fields))
     _check_times(row, where)
     return cast("Row | SessionRow", row)
@@ -247,31 +285,50 @@ def _validated(adapter: TypeAdapter[Any], found: object, where: str, known: Sequ
         detail = [*extra, *details][0]
         name = ".".join(str(part) for part in detail["loc"]) or "the row"
         if detail["type"] == "extra_forbidden":
-            raise MessageRefused(f"unknown field {name!r}.", where=where,
-                                 do=advice(name, known, at_most=20)) from error
+            raise MessageRefused(
+                f"unknown field {name!r}.", where=where, do=advice(name, known, at_most=20)
+            ) from error
         if detail["type"] == "missing":
-            raise MessageRefused(f"the field {name!r} is missing.", where=where,
-                                 do=f"Add {name!r}.") from error
-        raise MessageRefused(f"field {name!r}: {detail['msg'][:1].lower()}{detail['msg'][1:]}.",
-                             where=where, do="Put it right.") from error
+            raise MessageRefused(
+                f"the field {name!r} is missing.", where=where, do=f"Add {name!r}."
+            ) from error
+        raise MessageRefused(
+            f"field {name!r}: {detail['msg'][:1].lower()}{detail['msg'][1:]}.",
+            where=where,
+            do="Put it right.",
+        ) from error
 
 
 def _check_times(row: object, where: str) -> None:
     """Refuse a row whose fields contradict one another."""
     match row:
         case EventRow(at_s=float() | int(), after_s=float() | int()):
-            raise MessageRefused("both at_s and after_s are given.", where=where,
-                                 do="Give the time, or how long after the row before.")
+            raise MessageRefused(
+                "both at_s and after_s are given.",
+                where=where,
+                do="Give the time, or how long after the row before.",
+            )
         case PersonRow():
-            words = [name for name in ("says", "plays", "types", "repeats", "confirms")
-                     if getattr(row, name) is not None]
+            words = [
+                name
+                for name in ("says", "plays", "types", "repeats", "confirms")
+                if getattr(row, name) is not None
+            ]
             if len(words) != 1:
                 raise MessageRefused(
-                    f"a person who {' and '.join(words) or 'does nothing'}.", where=where,
-                    do="Give one of says, plays, types, repeats and confirms.")
+                    f"a person who {' and '.join(words) or 'does nothing'}.",
+                    where=where,
+                    do="Give one of says, plays, types, repeats and confirms.",
+                )
             if (row.at_s is None) == (row.after is None):
-                raise MessageRefused("when is this said?", where=where,
-                                     do="Give at_s, or the event of a line in after.")
+                raise MessageRefused(
+                    "when is this said?",
+                    where=where,
+                    do="Give at_s, or the event of a line in after.",
+                )
         case StopRow() if (row.at_s is None) == (row.during is None):
-            raise MessageRefused("when is the stop pressed?", where=where,
-                                 do="Give at_s, or the event of a line in during.")
+            raise MessageRefused(
+                "when is the stop pressed?",
+                where=where,
+                do="Give at_s, or the event of a line in during.",
+            )

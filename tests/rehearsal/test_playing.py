@@ -105,8 +105,11 @@ def rows_in(folder: Path) -> list[Row]:
 
 
 def folder_bytes(folder: Path) -> dict[str, bytes]:
-    return {path.relative_to(folder).as_posix(): path.read_bytes()
-            for path in sorted(folder.rglob("*")) if path.is_file()}
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
 
 
 @pytest.fixture(scope="module")
@@ -127,7 +130,7 @@ def test_a_second_run_leaves_the_same_bytes(
 
 
 def test_typed_answers_are_answers_and_every_event_is_answered_once(
-    typed: tuple[Path, str]
+    typed: tuple[Path, str],
 ) -> None:
     rows = rows_in(typed[0])
     answers = [(row["value"], row["how"]) for row in rows if row["type"] == "answer"]
@@ -141,7 +144,7 @@ def test_typed_answers_are_answers_and_every_event_is_answered_once(
 
 
 def test_lines_too_long_for_their_event_are_left_out_as_in_a_real_session(
-    typed: tuple[Path, str]
+    typed: tuple[Path, str],
 ) -> None:
     said = [row for row in rows_in(typed[0]) if row["type"] == "said"]
     assert [row["text"] for row in said if row["event"] == "too_long"] == ["Short."]
@@ -165,15 +168,17 @@ def test_quiet_hours_begin_on_the_sessions_clock(typed: tuple[Path, str]) -> Non
     assert "Kept quiet" in printed
     with closing(connect(out / "history.sqlite")) as history:
         withheld = history.execute(
-            "SELECT event, note, utc FROM said WHERE outcome = 'withheld'").fetchall()
+            "SELECT event, note, utc FROM said WHERE outcome = 'withheld'"
+        ).fetchall()
     assert ("hello", "quiet hours from 20:00 to 07:00") in {row[:2] for row in withheld}
     assert all(row[2].startswith("2030-01-01T20:0") for row in withheld)
 
 
 def test_captions_and_picture_are_whole(typed: tuple[Path, str]) -> None:
     out, _ = typed
-    sounded = [row["text"] for row in rows_in(out)
-               if row["type"] == "said" and row["start_s"] is not None]
+    sounded = [
+        row["text"] for row in rows_in(out) if row["type"] == "said" and row["start_s"] is not None
+    ]
     captions = webvtt.read(str(out / "captions.vtt")).captions
     assert [caption.text for caption in captions] == sounded
     picture = matplotlib.image.imread(out / "timeline.png")
@@ -209,8 +214,11 @@ def test_a_record_plays_again_to_the_same_end(
     rows = [row for row in rows_in(typed[0]) if row["type"] != "close"]
     record = cell.parent / "record.jsonl"
     text = [json.dumps(row) for row in rows if row["type"] != "person_said"]
-    text += [json.dumps({"type": "person", "who": row["who"], "types": row["text"],
-                         "at_s": row["at_s"]}) for row in rows if row["type"] == "person_said"]
+    text += [
+        json.dumps({"type": "person", "who": row["who"], "types": row["text"], "at_s": row["at_s"]})
+        for row in rows
+        if row["type"] == "person_said"
+    ]
     record.write_text('{"type": "session", "starts": "19:59"}\n' + "\n".join(text),
                       encoding="utf-8")  # fmt: skip
     rehearse(cell, "record.jsonl", tmp_path / "out")
@@ -234,8 +242,9 @@ def test_a_guarded_table_is_rehearsed_with_a_guard_on_paper(cell: Path, tmp_path
     assert states == ["permitted", "tripped", "permitted"]
     cut = [row["said"] for row in rows if row["type"] == "said" and row["event"] == "hello"]
     assert cut == ["cut"]
-    assert [row["said"] for row in rows
-            if row["type"] == "said" and row["event"] == "nobody"] == ["said"]
+    assert [row["said"] for row in rows if row["type"] == "said" and row["event"] == "nobody"] == [
+        "said"
+    ]
 
 
 def test_a_file_that_does_not_fit_leaves_an_earlier_rehearsal_alone(

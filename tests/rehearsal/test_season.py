@@ -131,8 +131,10 @@ def test_kinds_quiet_hours_and_stories_show_in_the_season(book: Phrasebook) -> N
 
 
 def test_another_seed_is_another_season(book: Phrasebook) -> None:
-    seasons = [[(record.uses, record.gaps) for record in played(book, Plan(40, seed)).lines]
-               for seed in (1, 1, 2)]
+    seasons = [
+        [(record.uses, record.gaps) for record in played(book, Plan(40, seed)).lines]
+        for seed in (1, 1, 2)
+    ]
     assert seasons[0] == seasons[1]
     assert seasons[0] != seasons[2]
 
@@ -190,8 +192,11 @@ def rehearse(cell: Path, out: Path, *options: str, hash_seed: str) -> str:
 
 
 def folder_bytes(folder: Path) -> dict[str, bytes]:
-    return {path.relative_to(folder).as_posix(): path.read_bytes()
-            for path in sorted(folder.rglob("*")) if path.is_file()}
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
 
 
 def test_two_runs_of_the_command_give_the_same_bytes(tmp_path: Path) -> None:

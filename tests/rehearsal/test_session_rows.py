@@ -150,8 +150,9 @@ def test_the_demo_is_a_session_file_that_keeps_to_the_rules_of_the_game(lanterns
     """The events of the file, with the visitor's colour called, are those of the game's rules."""
     file = read_session_file(shipped("lantern_evening.jsonl"))
     check_session(file, lanterns)
-    (wish,) = [row.says for row in file.rows
-               if isinstance(row, PersonRow) and row.after == "colour_asked"]
+    (wish,) = [
+        row.says for row in file.rows if isinstance(row, PersonRow) and row.after == "colour_asked"
+    ]
     basket = ("teal", MOTH, "silver", "crimson", "violet", "teal", MOTH, "silver", "violet")
     rules = evening({ALDER: 3, BRIAR: 4, VISITOR: 3}, basket, {ALDER: "silver", BRIAR: "crimson"})
     played = []
