@@ -6,8 +6,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from tablevoice.actions import Action, Send, Sound, Spend
+from tablevoice.actions import Action, CutShort, Send, Sound, Spend
 from tablevoice.cell import ListeningChoice
 from tablevoice.links import messages
 from tablevoice.links.messages import Outbound
@@ -77,6 +79,8 @@ class Desk:
                     self.sounding.append(utterance.id)
                     self.said.append(utterance.text)
                     self.do(self.table.voice_started(utterance.id, self.now_s))
+                case CutShort(utterance):
+                    self.sounding.remove(utterance.id)
                 case Spend(spent):
                     self.spent.append(spent.line_key)
                 case Send():
@@ -240,3 +244,71 @@ def test_a_line_that_is_gone_can_still_be_repeated(load: Load) -> None:
     )
     desk.hear("repeat")
     assert desk.said[-1] == desk.said[0]
+
+
+EDITIONS = (
+    BOOK,
+    BOOK.replace("Four., Five.", "Six."),
+    BOOK.replace('  again: {priority: move, lines: ["Sorry?"]}\n', "").replace(
+        "    ask_again: again\n    waited: again\n", ""
+    ),
+    BOOK.replace("chat: {priority: banter", "talk: {priority: banter"),
+    BOOK.replace("[amber], teal: [teal]", "[amber], rust: [rust]").replace("[pause]", "[hold on]"),
+    BOOK.replace("ask: {priority: question, asks: colour", "ask: {priority: question"),
+)
+steps = st.lists(
+    st.one_of(
+        st.sampled_from(["chat", "talk", "move", "warn", "ask"]).map(lambda name: ("event", name)),
+        st.sampled_from(["teal", "amber", "rust", "pause"]).map(lambda word: ("hear", word)),
+        st.sampled_from(range(len(EDITIONS))).map(lambda number: ("edit", str(number))),
+        st.sampled_from(["0.1", "1.5", "7", "80"]).map(lambda after_s: ("wait", after_s)),
+        st.just(("reset", "")),
+        st.just(("ended", "")),
+    ),
+    max_size=40,
+)
+
+
+@pytest.fixture(scope="module")
+def editions(tmp_path_factory: pytest.TempPathFactory) -> list[Phrasebook]:
+    file = tmp_path_factory.mktemp("editions") / "book.yaml"
+    loaded = []
+    for text in EDITIONS:
+        file.write_text(text, encoding="utf-8")
+        loaded.append(load_phrasebook(file))
+    return loaded
+
+
+@settings(max_examples=150, deadline=None)
+@given(taken=steps)
+def test_whatever_is_edited_when_every_event_is_answered_once(
+    editions: list[Phrasebook], taken: list[tuple[str, str]]
+) -> None:
+    desk = Desk(editions[0])
+    ids = []
+    for number, (kind, what) in enumerate(taken):
+        match kind:
+            case "event":
+                ids.append(f"e{number}")
+                desk.report(ids[-1], what)
+            case "hear":
+                desk.hear(what)
+            case "edit":
+                desk.do(desk.table.use_book(editions[int(what)], desk.now_s))
+            case "wait":
+                desk.now_s += float(what)
+                desk.do(desk.table.tick(desk.now_s))
+            case "reset":
+                cleared = messages.HoldClearedReported(by="reset")
+                desk.do(desk.table.receive(cleared, desk.now_s))
+            case _:
+                if desk.sounding:
+                    desk.end_line()
+        assert len(desk.sounding) <= 1  # one voice at a time, whatever was edited
+    desk.do(desk.table.receive(messages.Close(), desk.now_s))
+    replies = [
+        sent.message.id
+        for sent in desk.sent
+        if sent.message.type in ("done", "answer", "error") and sent.message.id is not None
+    ]
+    assert sorted(replies) == sorted(ids)
