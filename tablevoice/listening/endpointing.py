@@ -44,8 +44,8 @@ class EndpointOptions:
     network needs to be sure (40 ms) comes on top. ``softest_dbfs``: nothing softer opens one.
     """
 
-    silence_s: float = 0.21
-    early_s: float = 0.11
+    silence_s: float = 0.15
+    early_s: float = 0.09
     gap_s: float = 0.60
     preroll_s: float = 0.25
     shortest_s: float = 0.10
