@@ -197,8 +197,10 @@ def _best_fusion(
         chances = softmax(fused(scores, grammar, Fusion(*map(float, values))))
         return float(-(weights * np.log(chances[index, classes] + 1e-9)).sum())
 
+    # That the grammar heard the phrase too must never count against it.
+    bounds = [(0.2, 3.0), (0.0, 5.0), (0.0, 5.0), (-5.0, 5.0), (-5.0, 5.0)]
     found = minimize(loss, np.array([1.0, 0.5, 0.2, 0.0, 0.0]), method="Nelder-Mead",
-                     options={"maxiter": 2000})  # fmt: skip
+                     bounds=bounds, options={"maxiter": 2000})  # fmt: skip
     return Fusion(*(round(float(value), 5) for value in found.x))
 
 

@@ -13,7 +13,7 @@ from tablevoice.cell import load_cell
 from tablevoice.listening.ear import Ear
 from tablevoice.listening.second_opinion import Opinions, SecondOpinion
 from tablevoice.model import Heard, Hypothesis, Samples
-from tests.listening.speech_clips import noise, noise, silence, spoken
+from tests.listening.speech_clips import noise, silence, spoken
 from tests.tuned_cell import PHRASES, around
 
 SOME = ("teal", "zaffre", "pause", "hold on")
