@@ -55,7 +55,7 @@ class ListeningChoice:
     is not the one beside the cell file.
     """
 
-    silence_s: float = 0.21
+    silence_s: float = 0.15
     act_above: float = 0.75
     confirm_above: float = 0.45
     margin: float = 0.15
@@ -206,7 +206,7 @@ class ListeningEntry(_Entry):
     """How listening decides."""
 
     silence_s: float = Field(
-        0.21, ge=0.05, le=3, allow_inf_nan=False,
+        0.15, ge=0.05, le=3, allow_inf_nan=False,
         description="Seconds of silence that end an utterance.")
     act_above: Score = Field(0.75, description="Score (0 to 1) from which an answer is acted on.")
     confirm_above: Score = Field(0.45, description="Score from which it is confirmed.")

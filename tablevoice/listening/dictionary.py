@@ -33,10 +33,38 @@ def model_folder() -> Path:
 def dictionary() -> Mapping[str, tuple[Phones, ...]]:
     """Every word of the CMU dictionary in the PocketSphinx wheel, with its pronunciations.
 
+    Some 80 MB, for who needs all of it; :func:`said_as` looks up single words. Raises
+    RecogniserUnavailable where the file cannot be read.
+    """
+    entries: dict[str, list[Phones]] = {}
+    for line in _text().split("\n"):
+        if line:
+            word, *said = line.split()
+            entries.setdefault(word.partition("(")[0], []).append(tuple(said))
+    return MappingProxyType({word: tuple(said) for word, said in entries.items()})
+
+
+@cache
+def said_as(word: str) -> tuple[Phones, ...]:
+    """The pronunciations of one word, none where the dictionary does not have it.
+
     Raises RecogniserUnavailable where the file cannot be read.
     """
+    text = _text()
+    ways: list[Phones] = []
+    start = text.find(f"\n{word} ") + 1
+    while start > 0:
+        end = text.index("\n", start)
+        ways.append(tuple(text[start:end].split()[1:]))
+        # Its other pronunciations, "word(2)" and so on, are the next lines.
+        start = end + 1 if text.startswith(f"{word}(", end + 1) else 0
+    return tuple(ways)
+
+
+@cache
+def _text() -> str:
+    """The file, with a line break at either end."""
     path = model_folder() / "cmudict-en-us.dict"
-    entries: dict[str, list[Phones]] = {}
     try:
         text = path.read_text("utf-8", errors="replace")
     except OSError as error:
@@ -45,10 +73,7 @@ def dictionary() -> Mapping[str, tuple[Phones, ...]]:
             where=str(path),
             do="Install the pocketsphinx package again.",
         ) from error
-    for line in text.splitlines():
-        word, *said = line.split()
-        entries.setdefault(word.partition("(")[0], []).append(tuple(said))
-    return MappingProxyType({word: tuple(said) for word, said in entries.items()})
+    return f"\n{text}\n"
 
 
 def ways_of_saying(phrase: str, extra: Mapping[str, tuple[str, ...]]) -> tuple[Phones, ...]:
@@ -57,15 +82,14 @@ def ways_of_saying(phrase: str, extra: Mapping[str, tuple[str, ...]]) -> tuple[P
     ``extra`` maps a word to pronunciations, each its phones with spaces between. Raises
     RecogniserUnavailable naming the words that neither has.
     """
-    known = dictionary()
     own = {normalise(word): ways for word, ways in extra.items()}
     choices: list[tuple[Phones, ...]] = []
     missing = []
     for word in normalise(phrase).split():
         if word in own:
             choices.append(tuple(tuple(way.split()) for way in own[word]))
-        elif word in known:
-            choices.append(known[word])
+        elif known := said_as(word):
+            choices.append(known)
         else:
             missing.append(word)
     if missing:

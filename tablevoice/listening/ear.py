@@ -33,8 +33,9 @@ _ONSET_FRAMES = 8
 """The double-talk rule needs some frames to be sure; the onset of the word lies before."""
 
 
-_UNDERSTOOD = 0.9
-"""Sure enough to wait no longer for the rest of the silence; the verdict is made as always."""
+_UNDERSTOOD, _UNDERSTOOD_STANDING = 0.9, 0.6
+"""Sure enough to wait no longer for the rest of the silence; the verdict is made as always.
+For what may be said at any time ("pause") less will do: it is acted on by less, too."""
 
 _KEPT_BACK_GAIN = 0.2
 """Not zero: the recogniser takes the mean of the room's sound from these frames too."""
@@ -186,7 +187,12 @@ class Ear:
             return False
         chances = self._second_opinion.by_sound(samples)
         allowed = self._phrases | self._standing
-        sure = {phrase for phrase in allowed if chances.get(phrase, 0.0) >= _UNDERSTOOD}
+        sure = {
+            phrase
+            for phrase in allowed
+            if chances.get(phrase, 0.0)
+            >= (_UNDERSTOOD_STANDING if phrase in self._standing else _UNDERSTOOD)
+        }
         # Whoever has said "front" may be about to say "left".
         return any(
             not any(longer.startswith(f"{phrase} ") for longer in allowed) for phrase in sure

@@ -1,15 +1,14 @@
 """Cuts the microphone's stream into utterances, in sample counts only.
 
-Knows the level of the stream, the webrtc voice detector's opinion and an
-adaptive noise floor; does not know words, devices or the time of day. The
+Knows what :mod:`tablevoice.listening.voice_activity` says of each frame, and the level of
+the stream; does not know words, devices or the time of day. The
 :mod:`tablevoice.listening.ear` feeds it and acts on its events.
 
-The voice detector alone holds an utterance open for ever in steady shop noise, so a
-frame counts as speech only when it also stands clear of the floor. The floor follows
-the *minimum* of the smoothed level over a sliding window (minimum statistics: R.
-Martin, IEEE Trans. Speech Audio Proc. 9(5), 2001, from memory): speech falls back to
-the floor between its syllables, a pump does not, so a level step is forgotten when the
-window has passed over it.
+A word at the level of the noise does not stand out by its level, so the network alone
+decides what is speech; the level keeps out what is too soft to have been said to the table.
+The noise floor is reported only. It follows the *minimum* of the smoothed level over a
+sliding window (minimum statistics: R. Martin, IEEE Trans. Speech Audio Proc. 9(5), 2001,
+from memory): speech falls back to the floor between its syllables.
 """
 
 from __future__ import annotations
@@ -21,48 +20,42 @@ from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from pocketsphinx import Vad
 
 from tablevoice.listening.framing import (
     FRAME_S,
     FRAME_SAMPLES,
-    SILENCE_DBFS,
     BandMeter,
     clean,
     dbfs,
     frames_in,
-    to_pcm,
 )
-from tablevoice.model import LISTENING_RATE_HZ, Samples
+from tablevoice.listening.voice_activity import LATE_FRAMES, VoiceActivity
+from tablevoice.model import Samples
 
 
 @dataclass(frozen=True, slots=True)
 class EndpointOptions:
     """When an utterance begins and ends. All times in seconds of audio.
 
-    ``above_floor_db``: how far a frame must stand above the noise floor to open an
-    utterance; ``hold_above_db`` (lower) to keep it open. ``silence_s`` ends an utterance that
-    may be complete, ``gap_s`` one that surely is not (people pause between two words), and
-    ``early_s`` one that was certainly understood already.
-    ``below_peak_db``: a frame that far below the utterance's peak is its tail, not speech.
-    ``floor_window_s``: how long
-    a step of the noise can pass for speech.
+    ``opens_at`` and ``holds_at``: how likely speech must be to open an utterance, for
+    ``onset_frames`` of the last ``onset_window`` frames, and to keep it open. ``silence_s``
+    ends an utterance that may be complete, ``gap_s`` one that surely is not (people pause
+    between two words), and ``early_s`` one that was certainly understood already; what the
+    network needs to be sure (40 ms) comes on top. ``softest_dbfs``: nothing softer opens one.
     """
 
-    silence_s: float = 0.21
-    early_s: float = 0.11
+    silence_s: float = 0.15
+    early_s: float = 0.09
     gap_s: float = 0.60
     preroll_s: float = 0.25
     shortest_s: float = 0.10
     longest_s: float = 10.0
-    above_floor_db: float = 6.0
-    hold_above_db: float = 4.0
-    below_peak_db: float = 26.0
-    quietest_dbfs: float = -58.0
+    opens_at: float = 0.6
+    holds_at: float = 0.35
+    softest_dbfs: float = -58.0
     floor_window_s: float = 1.5
-    onset_frames: int = 5
-    onset_window: int = 8
-    vad_mode: int = 1
+    onset_frames: int = 4
+    onset_window: int = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,13 +117,14 @@ class Endpointer:
         self.options = options
         self._complete = complete
         self._understood = understood
-        self._vad = Vad(options.vad_mode, LISTENING_RATE_HZ, FRAME_S)
+        self._activity = VoiceActivity()
         self.reset()
 
     def reset(self) -> None:
         """Forget everything, the noise floor included; stream time starts at zero again."""
         options = self.options
         self._meter = BandMeter()
+        self._activity.reset()
         self._rest = np.zeros(0, dtype=np.float32)
         self._frame = 0
         self._preroll: deque[Samples] = deque(maxlen=frames_in(options.preroll_s))
@@ -148,8 +142,8 @@ class Endpointer:
     def noise_floor_dbfs(self) -> float:
         """Level of the steady noise in the speech band (200 Hz to 4 kHz)."""
         if not self._floors:
-            return self.options.quietest_dbfs
-        return max(min(self._floors) + _MINIMUM_BIAS_DB, self.options.quietest_dbfs)
+            return self.options.softest_dbfs
+        return max(min(self._floors) + _MINIMUM_BIAS_DB, self.options.softest_dbfs)
 
     @property
     def in_speech(self) -> bool:
@@ -172,13 +166,12 @@ class Endpointer:
             return []
         block = clean(block[: count * FRAME_SAMPLES])
         power = self._meter.measure(block)
-        pcm = to_pcm(block)
         events: list[EndpointEvent] = []
         for index in range(count):
             cut = slice(index * FRAME_SAMPLES, (index + 1) * FRAME_SAMPLES)
             allowed = passed is None or bool(passed[index])
-            voiced = bool(self._vad.is_speech(pcm[2 * cut.start : 2 * cut.stop]))
-            self._judge(block[cut], float(power[index]), voiced, allowed, events)
+            speaking = self._activity.feed(block[cut])
+            self._judge(block[cut], float(power[index]), speaking, allowed, events)
         return events
 
     def flush(self) -> list[EndpointEvent]:
@@ -192,32 +185,27 @@ class Endpointer:
         self,
         frame: Samples,
         power: float,
-        voiced: bool,
+        speaking: float,
         allowed: bool,
         events: list[EndpointEvent],
     ) -> None:
         options = self.options
         self._smooth.append(power)
-        level_dbfs = dbfs(power)
+        level_dbfs = dbfs(sum(self._smooth) / len(self._smooth))
         if allowed:  # a gated frame is the table's own voice: it says nothing about the room
-            self._floors.append(dbfs(sum(self._smooth) / len(self._smooth)))
-        floor_dbfs = self.noise_floor_dbfs
+            self._floors.append(level_dbfs)
         self._frame += 1
         utterance = self._open
         if utterance is None:
-            loud = level_dbfs > floor_dbfs + options.above_floor_db
-            self._recent.append(voiced and loud and allowed)
+            loud = level_dbfs > options.softest_dbfs
+            self._recent.append(speaking >= options.opens_at and loud and allowed)
             self._preroll.append(frame)
             if sum(self._recent) >= options.onset_frames:
                 self._begin(events)
             return
         utterance.frames.append(frame)
         events.append(SpeechFrames(frame))
-        utterance.peak_dbfs = max(utterance.peak_dbfs, level_dbfs)
-        threshold_dbfs = max(
-            floor_dbfs + options.hold_above_db, utterance.peak_dbfs - options.below_peak_db
-        )
-        if allowed and level_dbfs > threshold_dbfs:
+        if allowed and speaking >= options.holds_at:
             utterance.note(self._frame, power)
         silent = self._frame - utterance.last_frame
         if silent >= frames_in(options.gap_s) or self._early(utterance, silent) or (
@@ -255,7 +243,8 @@ class Endpointer:
         self._recent.clear()
         tail = utterance.frames[-frames_in(self.options.preroll_s) :]
         self._preroll.extend(tail if forced else tail[-1:])
-        start_s, end_s = utterance.first_frame * FRAME_S, utterance.last_frame * FRAME_S
+        start_s = max(0, utterance.first_frame - LATE_FRAMES) * FRAME_S
+        end_s = max(utterance.last_frame - LATE_FRAMES, utterance.first_frame) * FRAME_S
         if utterance.speech_frames * FRAME_S < self.options.shortest_s:
             events.append(SpeechDropped(start_s, end_s))
             return
@@ -277,7 +266,6 @@ class _OpenUtterance:
         self.last_frame = first_frame
         self.speech_frames = 0
         self.power = 0.0
-        self.peak_dbfs = SILENCE_DBFS
 
     def note(self, frame: int, power: float) -> None:
         self.last_frame = frame

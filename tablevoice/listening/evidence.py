@@ -26,7 +26,22 @@ _WORST_PATH = -8.0
 _SCALE = np.array([10.0, 10.0, 10.0, 1.0, 5.0, 20.0, 50.0])
 """Brings the general numbers to the size of the others."""
 
+_NEARNESS = 10.0
+"""What the differences of directions are divided by, so that most lie within ±1."""
+
 Row = NDArray[np.float32]
+
+
+def untaught_weights(phrases: int) -> NDArray[np.float64]:
+    """What a row says of each phrase before anything is learnt, ``(2 × phrases + 7, 1 + phrases)``.
+
+    Rows times these are natural logarithms up to a constant: how much nearer the phrase is
+    than all ordinary words. Column 0, none of them, stays 0.
+    """
+    weights = np.zeros((2 * phrases + len(_SCALE), 1 + phrases))
+    index = np.arange(phrases)
+    weights[index, 1 + index] = _NEARNESS
+    return weights
 
 
 class Commands:
@@ -77,7 +92,7 @@ class Commands:
             ordinary, most, float(sound.said @ self._nobody) * self._sharpness,
             path / steps, phones, voiced, steps,
         ]) / _SCALE  # fmt: skip
-        relative = (best_near - ordinary) / 10.0
+        relative = (best_near - ordinary) / _NEARNESS
         return np.concatenate(
             (relative, np.maximum(best_likely, _WORST_PATH), general)
         ).astype(np.float32)  # fmt: skip

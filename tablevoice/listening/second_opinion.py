@@ -12,7 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, TypeAlias
 
-from tablevoice.listening.evidence import Commands
+import numpy as np
+
+from tablevoice.listening.evidence import Commands, Row
 from tablevoice.listening.fusion import fused
 from tablevoice.listening.sound_encoder import SoundEncoder
 from tablevoice.listening.tuned_file import TunedFile, softmax
@@ -52,6 +54,7 @@ class SecondOpinion:
         self._encoder = SoundEncoder()
         self._commands = Commands(self._file.phrases, pronunciations, self._encoder)
         self._alone = alone
+        self._last: tuple[Samples, Row] | None = None
 
     @property
     def path(self) -> Path:
@@ -65,13 +68,13 @@ class SecondOpinion:
 
     def by_sound(self, samples: Samples) -> Mapping[str, float]:
         """Probabilities by the sound alone, of an utterance that may not be over."""
-        row = self._commands.row(self._encoder.listen(samples))
+        row = self._row(samples)
         chances = softmax(self._file.by_sound.scores(row[None])[0])[1:]
         return {p: float(c) for p, c in zip(self._commands.phrases, chances, strict=True)}
 
     def opinion(self, samples: Samples, hypothesis: Hypothesis) -> Opinion:
         """``samples``: one utterance with a little of the room around it, 16 kHz, ``(n,)``."""
-        row = self._commands.row(self._encoder.listen(samples))
+        row = self._row(samples)
         alone = self._file.by_sound.scores(row[None])
         together = alone
         if not self._alone:
@@ -86,3 +89,11 @@ class SecondOpinion:
             },
             {name: round(float(value), 3) for name, value in zip(names, alone[0], strict=True)},
         )
+
+    def _row(self, samples: Samples) -> Row:
+        """An utterance that ends because it was understood is not listened to twice."""
+        if self._last is not None and np.array_equal(self._last[0], samples):
+            return self._last[1]
+        row = self._commands.row(self._encoder.listen(samples))
+        self._last = samples, row
+        return row

@@ -16,6 +16,7 @@ from tablevoice import __version__
 from tablevoice.cell import Cell
 from tablevoice.corpora.speakers import Speaker, speakers
 from tablevoice.errors import FileRefused, Problem
+from tablevoice.listening.evidence import untaught_weights
 from tablevoice.listening.sound_encoder import encoder_mark
 from tablevoice.listening.tuned_file import FORMAT, phrases_mark
 from tablevoice.model import Samples
@@ -88,7 +89,9 @@ def tune(
     )  # fmt: skip
     classes = classes_of(gathered.examples, phrases)
     step("learning", 0, 2)
-    learnt = learn(gathered.sound, classes, gathered.examples, seed)
+    learnt = learn(
+        gathered.sound, classes, gathered.examples, seed, untaught_weights(len(phrases))
+    )
     held_out = [gathered.examples[int(index)] for index in learnt.tried]
     curves = {"second_opinion": measured(held_out, classes[learnt.tried], learnt.held_out)}
     step("learning", 1, 2)

@@ -8,7 +8,7 @@ calibrate the probabilities and make the curves. The final network learns from a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -47,19 +47,23 @@ class Member:
 class Network:
     """Members that are averaged; rows are brought to mean 0 and deviation 1 first.
 
-    ``sharpness`` and ``bias`` (of "none of them") calibrate the scores.
+    ``untaught`` (``(columns, classes)``): what a row says by itself, added to what was learnt:
+    voices are stranger than those one can learn from. ``sharpness`` and ``bias`` (of "none of
+    them") calibrate the sum.
     """
 
     mean: Floats
     deviation: Floats
     members: tuple[Member, ...]
+    untaught: Floats
     sharpness: float = 1.0
     bias: float = 0.0
 
     def raw_scores(self, rows: Rows) -> Floats:
         """``(n, classes)``, before calibration."""
         level = (rows - self.mean) / self.deviation
-        return np.asarray(sum(member.scores(level) for member in self.members)) / len(self.members)
+        taught = np.asarray(sum(member.scores(level) for member in self.members))
+        return taught / len(self.members) + rows @ self.untaught
 
     def scores(self, rows: Rows) -> Floats:
         """``(n, classes)``: natural logarithms of the probabilities, up to a constant."""
@@ -115,10 +119,17 @@ def weights_of(examples: Sequence[Example]) -> Floats:
     return np.array(weights) / sum(weights)
 
 
-def learn(rows: Rows, classes: NDArray[np.int64], examples: Sequence[Example], seed: int) -> Learnt:
+def learn(
+    rows: Rows,
+    classes: NDArray[np.int64],
+    examples: Sequence[Example],
+    seed: int,
+    untaught: Floats | None = None,
+) -> Learnt:
     """Train and calibrate. Raises EngineFailed when the extra ``tune`` is not installed.
 
     ``classes``: every number from 0 to the highest has examples (:func:`classes_of`).
+    ``untaught``: see :class:`Network`; nothing where a row says nothing by itself.
     With a single family of voices nothing can be held out: every fifth example is.
     """
     families = np.array([example.family for example in examples])
@@ -135,20 +146,24 @@ def learn(rows: Rows, classes: NDArray[np.int64], examples: Sequence[Example], s
     else:
         turns = [(fifth == turn) & (families != "person") for turn in range(5)]
     count = int(classes.max()) + 1
+    if untaught is None:
+        untaught = np.zeros((rows.shape[1], count))
     raw = np.zeros((len(examples), count))
     tried = np.zeros(len(examples), bool)
     for turn in turns:
         taught = ~turn
         if not turn.any() or len(set(classes[taught])) < count:
             continue
-        raw[turn] = _trained(rows[taught], classes[taught], 1, seed).raw_scores(rows[turn])
+        raw[turn] = _trained(
+            rows[taught], classes[taught], untaught, 1, seed
+        ).raw_scores(rows[turn])
         tried |= turn
     which = np.flatnonzero(tried)
     sharpness, bias = _calibration(
         raw[which], classes[which], weights_of([examples[int(index)] for index in which])
     )
-    final = _trained(rows, classes, MEMBERS, seed)
-    network = Network(final.mean, final.deviation, final.members, sharpness, bias)
+    final = _trained(rows, classes, untaught, MEMBERS, seed)
+    network = replace(final, sharpness=sharpness, bias=bias)
     scores = calibrated(raw[which], sharpness, bias)
     return Learnt(network, which, scores, softmax(scores))
 
@@ -182,12 +197,16 @@ def _best_fusion(
         chances = softmax(fused(scores, grammar, Fusion(*map(float, values))))
         return float(-(weights * np.log(chances[index, classes] + 1e-9)).sum())
 
+    # That the grammar heard the phrase too must never count against it.
+    bounds = [(0.2, 3.0), (0.0, 5.0), (0.0, 5.0), (-5.0, 5.0), (-5.0, 5.0)]
     found = minimize(loss, np.array([1.0, 0.5, 0.2, 0.0, 0.0]), method="Nelder-Mead",
-                     options={"maxiter": 2000})  # fmt: skip
+                     bounds=bounds, options={"maxiter": 2000})  # fmt: skip
     return Fusion(*(round(float(value), 5) for value in found.x))
 
 
-def _trained(rows: Rows, classes: NDArray[np.int64], members: int, seed: int) -> Network:
+def _trained(
+    rows: Rows, classes: NDArray[np.int64], untaught: Floats, members: int, seed: int
+) -> Network:
     MLPClassifier = learner()  # noqa: N806
     mean = rows.mean(axis=0).astype(np.float64)
     deviation = np.maximum(rows.std(axis=0).astype(np.float64), 1e-3)
@@ -204,7 +223,7 @@ def _trained(rows: Rows, classes: NDArray[np.int64], members: int, seed: int) ->
             second = np.concatenate((np.zeros_like(second), second), axis=1)
             second_bias = np.concatenate(([0.0], second_bias))
         made.append(Member(first, first_bias, second, second_bias))
-    return Network(mean, deviation, tuple(made))
+    return Network(mean, deviation, tuple(made), untaught)
 
 
 def _calibration(

@@ -88,7 +88,12 @@ def write(path: Path, heads: Mapping[str, Network], notes: Mapping[str, Any]) ->
                 )
             )
             parts.append(f"{name}_out")
-        nodes.append(helper.make_node("Mean", parts, [f"{head}_averaged"]))
+        nodes.append(helper.make_node("Mean", parts, [f"{head}_taught"]))
+        untaught = constant(f"{head}_untaught", network.untaught)
+        nodes.append(helper.make_node("MatMul", [head, untaught], [f"{head}_by_itself"]))
+        nodes.append(
+            helper.make_node("Add", [f"{head}_taught", f"{head}_by_itself"], [f"{head}_averaged"])
+        )
         sharpness = constant(f"{head}_sharpness", np.array(network.sharpness))
         bias = np.zeros(classes)
         bias[0] = network.bias

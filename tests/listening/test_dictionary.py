@@ -8,7 +8,7 @@ import pytest
 
 from tablevoice.errors import RecogniserUnavailable
 from tablevoice.listening import dictionary as subject
-from tablevoice.listening.dictionary import MOST_WAYS, dictionary, ways_of_saying
+from tablevoice.listening.dictionary import MOST_WAYS, dictionary, said_as, ways_of_saying
 from tablevoice.listening.sound_encoder import PHONES
 
 
@@ -18,6 +18,14 @@ def test_the_dictionary_knows_english() -> None:
     assert ("R", "EH", "D") in dictionary()["read"]
     assert ("R", "IY", "D") in dictionary()["read"]
     assert len(dictionary()) > 100_000
+
+
+def test_single_words_are_looked_up_as_in_the_whole() -> None:
+    every = dictionary()
+    some = sorted(every)[::400]
+    assert {word: said_as(word) for word in some} == {word: every[word] for word in some}
+    assert said_as("read") == every["read"]
+    assert said_as("zaffre") == said_as("") == said_as("lante") == ()
 
 
 def test_every_phone_of_the_dictionary_has_a_column() -> None:
@@ -64,5 +72,5 @@ def test_a_dictionary_that_is_not_there_is_told(
 ) -> None:
     monkeypatch.setattr(subject, "model_folder", lambda: tmp_path)
     with pytest.raises(RecogniserUnavailable, match="cannot be read") as caught:
-        dictionary.__wrapped__()
+        subject._text.__wrapped__()
     assert str(tmp_path) in caught.value.problem.where

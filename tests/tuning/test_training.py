@@ -16,6 +16,7 @@ from tablevoice.listening.tuned_file import softmax
 from tablevoice.tuning import training
 from tablevoice.tuning.curves import ACT, measured
 from tablevoice.tuning.examples import Example
+from tablevoice.listening.evidence import untaught_weights
 from tablevoice.tuning.training import (
     Member,
     Network,
@@ -63,10 +64,11 @@ def test_what_is_tried_was_never_learnt_from(
     real, real_scores = training._trained, Network.raw_scores
 
     def watched(
-        rows: NDArray[np.float32], classes: NDArray[np.int64], members: int, seed: int
-    ) -> Network:
+        rows: NDArray[np.float32], classes: NDArray[np.int64], untaught: NDArray[np.float64],
+        members: int, seed: int,
+    ) -> Network:  # fmt: skip
         taught.append({int(row[5]) for row in rows})
-        return real(rows, classes, members, seed)
+        return real(rows, classes, untaught, members, seed)
 
     def watched_scores(self: Network, rows: NDArray[np.float32]) -> NDArray[np.float64]:
         tried.append({int(row[5]) for row in rows})
@@ -132,6 +134,7 @@ def test_calibration_changes_no_order_among_commands() -> None:
     network = Network(
         np.zeros(4), np.ones(4),
         (Member(rng.normal(size=(4, 5)), np.zeros(5), rng.normal(size=(5, 4)), np.zeros(4)),),
+        rng.normal(size=(4, 4)),
         sharpness=0.4, bias=-2.0,
     )  # fmt: skip
     rows = rng.normal(size=(50, 4)).astype(np.float32)
@@ -140,6 +143,15 @@ def test_calibration_changes_no_order_among_commands() -> None:
         np.argsort(raw[:, 1:], axis=1), np.argsort(network.scores(rows)[:, 1:], axis=1)
     )
     assert np.array_equal(raw, network.raw_scores(rows))
+
+
+def test_what_a_row_says_by_itself_is_heard_without_any_teaching() -> None:
+    nothing = Member(np.zeros((11, 5)), np.zeros(5), np.zeros((5, 3)), np.zeros(3))
+    network = Network(np.zeros(11), np.ones(11), (nothing,), untaught_weights(2))
+    rows = np.zeros((3, 11), np.float32)
+    rows[1, 0], rows[2, 1] = 0.4, 0.7  # 4 and 7 nearer than all ordinary words
+    assert network.scores(rows).argmax(axis=1).tolist() == [0, 1, 2]
+    assert network.scores(rows)[1].tolist() == pytest.approx([0.0, 4.0, 0.0], abs=1e-6)
 
 
 def test_weights_are_shares_of_what_a_table_hears() -> None:

@@ -29,7 +29,10 @@ def network(columns: int, seed: int, members: int = 3) -> Network:
         )
         for _ in range(members)
     )  # fmt: skip
-    return Network(rng.normal(size=columns), rng.uniform(0.5, 2, columns), parts, 0.7, -1.3)
+    return Network(
+        rng.normal(size=columns), rng.uniform(0.5, 2, columns), parts,
+        rng.normal(size=(columns, 3)), 0.7, -1.3,
+    )  # fmt: skip
 
 
 def networks(seed: int = 1, members: int = 3) -> dict[str, Network]:
