@@ -54,9 +54,10 @@ def accepted(
         standing += by_slot[slot_name]
     told = []
     for note in notes:
+        # Where two lines are alike, either may say why: moving them changes which is the later.
         candidates = [
-            *by_line.get(note.line_key or "", ()), *by_event.get(note.event or "", ()),
-            *by_slot.get(note.slot or "", ()),
+            *by_line.get(note.line_key or "", ()), *by_line.get(note.partner or "", ()),
+            *by_event.get(note.event or "", ()), *by_slot.get(note.slot or "", ()),
         ]  # fmt: skip
         match = next((one for one in candidates if one.acceptance.code == note.code), None)
         if match is None:

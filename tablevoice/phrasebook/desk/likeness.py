@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict, deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations, islice
 
@@ -55,26 +55,30 @@ def read_likeness(text: Manuscript, counted: Counted | None = None) -> Iterator[
             continue
         yield from _within(event, counted)
         for line in event.lines:
+            if line.line.weight <= 0:
+                continue
             key = (said(line.pieces), line.line.voice)
             first = elsewhere.setdefault(key, line)
             if first.line.event != line.line.event and key[0]:
                 yield line.note(
                     "D202", f"{line.quoted} is also said for event {first.line.event!r} "
-                    f"({first.place}).", "Word one of them otherwise.")  # fmt: skip
+                    f"({first.place}).", "Word one of them otherwise.", first)  # fmt: skip
 
 
 def _within(event: WrittenEvent, counted: Counted) -> Iterator[Note]:
     lines = [line for line in event.lines if line.line.weight > 0]
     texts = [said(line.pieces) for line in lines]
-    for one, other, percent in alike(texts, counted):
-        if not may_meet(lines[one].line, lines[other].line):
-            continue
+
+    def meet(one: int, other: int) -> bool:
+        return may_meet(lines[one].line, lines[other].line)
+
+    for one, other, percent in alike(texts, counted, meet):
         earlier, later = lines[one], lines[other]
         how = "the same words as" if percent == 100.0 else "nearly"
         yield later.note(
             "D201", f"{later.quoted} is {how} {earlier.quoted} "
             f"(line {earlier.place.line}).",
-            "Say it in another way, or remove one of the two.")  # fmt: skip
+            "Say it in another way, or remove one of the two.", earlier)  # fmt: skip
 
 
 def said(pieces: Iterable[str | SlotName]) -> str:
@@ -84,11 +88,16 @@ def said(pieces: Iterable[str | SlotName]) -> str:
     ).strip()
 
 
-def alike(texts: Sequence[str], counted: Counted) -> Iterator[tuple[int, int, float]]:
+def alike(
+    texts: Sequence[str],
+    counted: Counted,
+    meet: Callable[[int, int], bool] = lambda one, other: True,
+) -> Iterator[tuple[int, int, float]]:
     """Pairs (earlier, later, likeness in percent), for each text its likest neighbour.
 
-    Complete for texts that differ by a word as long as no more than ``MOST_BESIDE`` others
-    share the rest of their words; in larger groups each text has a neighbour told all the same.
+    Only of two that ``meet``. Complete for texts that differ by a word as long as no more than
+    ``MOST_BESIDE`` others share the rest of their words; in larger groups each text has a
+    neighbour told all the same.
     """
     groups: dict[tuple[str, ...], deque[int]] = defaultdict(lambda: deque(maxlen=MOST_BESIDE))
     for index, text in enumerate(texts):
@@ -99,6 +108,8 @@ def alike(texts: Sequence[str], counted: Counted) -> Iterator[tuple[int, int, fl
             beside.update(dict.fromkeys(group))
             group.append(index)
         for other in beside:
+            if not meet(other, index):
+                continue
             counted.comparisons += 1
             percent = _likeness(texts[other], text)
             if percent >= LIKE_PERCENT and (

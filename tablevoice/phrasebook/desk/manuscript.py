@@ -54,8 +54,10 @@ class WrittenLine:
         """The line in quotes, no longer than a message can bear."""
         return quoted(self.text)
 
-    def note(self, code: str, what: str, do: str) -> Note:
-        return Note(code, what, do, self.place, self.line.event, self.line.key)
+    def note(self, code: str, what: str, do: str, beside: WrittenLine | None = None) -> Note:
+        """A note on this line; ``beside`` is the other one, where it is about two."""
+        partner = None if beside is None else beside.line.key
+        return Note(code, what, do, self.place, self.line.event, self.line.key, partner=partner)
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,7 +41,8 @@ class Place:
 class Note:
     """A finding. ``event``, ``line_key`` and ``slot`` say what of the phrasebook it is about.
 
-    ``accepted``: the reason for which it is right as it is.
+    ``partner``: the key of the other line, where two are held side by side. ``accepted``: the
+    reason for which it is right as it is.
     """
 
     code: str
@@ -51,6 +52,7 @@ class Note:
     event: str | None = None
     line_key: str | None = None
     slot: str | None = None
+    partner: str | None = None
     accepted: str | None = None
 
     @property

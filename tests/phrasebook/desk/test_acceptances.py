@@ -64,6 +64,19 @@ def test_an_acceptance_goes_with_its_line(tmp_path: Path) -> None:
     assert told(accepted) == [("P501", 10, "Every voice here reads a five.")]
 
 
+@pytest.mark.parametrize("swapped", [False, True])
+def test_of_two_lines_that_are_alike_either_may_say_why(tmp_path: Path, swapped: bool) -> None:
+    lines = [
+        "      - {say: It is lit., accept: {D201: He repeats himself.}}\n",
+        "      - It is lit!\n",
+    ]
+    if swapped:
+        lines.reverse()
+    text = "format: 1\ntitle: T\nlanguage: en\nevents:\n  lit:\n    lines:\n" + "".join(lines)
+    (note,) = notes(tmp_path, text)
+    assert told([note]) == [("D201", 8, "He repeats himself.")]
+
+
 def test_it_does_not_change_which_line_it_is(tmp_path: Path) -> None:
     def keys(text: str) -> list[str]:
         (tmp_path / "k.yaml").write_text(text, encoding="utf-8")

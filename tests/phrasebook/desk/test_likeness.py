@@ -83,6 +83,16 @@ def test_lines_that_never_come_in_the_same_situation_may_be_alike(
     )
 
 
+def test_a_likeness_that_does_not_count_hides_none_that_does() -> None:
+    lines = [
+        {"say": "That makes it just one light.", "when": {"arm": "Briar"}},
+        {"say": "That makes it just one lamp.", "when": {"arm": "Alder"}},
+        {"say": "That makes it just one light!", "when": {"arm": "Alder"}},
+    ]
+    (note,) = read_likeness(book({"lit": {"slots": ["arm"], "lines": lines}}))
+    assert "one light!” is nearly “That makes it just one lamp.”" in note.what
+
+
 def test_markup_does_not_make_a_line_another() -> None:
     assert codes(read_likeness(book({"turn": ["It _is_ lit. | Now.", "It is lit. Now."]}))) == [
         "D201"
