@@ -18,7 +18,7 @@ from benchmarks.claims import CLAIMS, README, RESULTS, ROOT, broken, read_claims
 from benchmarks.evaluation_set import HELD_OUT_FAMILIES, SMALL, Size, make_set
 from tablevoice.cell import Cell, load_cell
 from tablevoice.commands.evaluating import measure, show
-from tablevoice.evaluation.instrument import SETUPS, Wish
+from tablevoice.evaluation.instrument import Wish
 from tablevoice.evaluation.report_folder import results_json
 from tablevoice.listening.second_opinion import Opinions
 from tablevoice.listening.tuned_file import tuned_path
@@ -33,9 +33,9 @@ made of them."""
 
 
 def setups_of(cell: Cell) -> tuple[Opinions, ...]:
-    """Every set-up that the cell can have: without a tuned file only the grammar."""
+    """The bare grammar, and both opinions where the cell has a tuned file."""
     tuned = cell.listening.tuned or tuned_path(cell.path)
-    return SETUPS if tuned.is_file() else ("grammar",)
+    return ("grammar", "both") if tuned.is_file() else ("grammar",)
 
 
 def kept_part(results: Mapping[str, Any]) -> dict[str, Any]:
