@@ -399,9 +399,16 @@ class Session:
         was said is remembered by the lines' keys. Raises TablevoiceError when it cannot be
         used; then everything stays as it was.
         """
-        ready = await self._loop.run_in_executor(
-            self._editing, make_ready, self.cell, edited, self._latency_s)
+        making = self._editing.submit(make_ready, self.cell, edited, self._latency_s)
+        try:
+            ready = await asyncio.wrap_future(making)
+        except asyncio.CancelledError:
+            making.add_done_callback(_let_go)  # the thread ends when it is through
+            raise
         self._drop_edit()  # one that still waits is overtaken by this one
+        if self.closed.is_set():
+            ready.close()
+            return
         self._edit = ready
         for problem in ready.problems:
             self._report(problem)
@@ -460,6 +467,12 @@ def open_table(
 ) -> Session:
     """The table of a cell file, to be opened with ``async with``. Raises FileRefused."""
     return Session(load_cell(Path(cell_file)), told, record_folder=record_folder)
+
+
+def _let_go(making: Future[EditedBook]) -> None:
+    """Close what was made for nobody."""
+    if not making.cancelled() and making.exception() is None:
+        making.result().close()
 
 
 def _local_clock_min(now_s: float) -> float:

@@ -34,8 +34,8 @@ events:
 questions:
   colour:
     answers: {teal: [teal]}
-    wait_s: 8
-    tries: 3
+    wait_s: 15
+    tries: 8
     button_wait_s: 30
     ask_again: again
     waited: again
@@ -91,6 +91,18 @@ class Desk:
 
     def complaints(self) -> str:
         return b"".join(self.table.complaints).decode()
+
+
+def answered(desk: Desk, word: str, environment: dict[str, str]) -> Row:
+    """Have the visitor say a word, again where a busy computer tore it, and give the answer."""
+    for tries_left in range(3, -1, -1):
+        play(word, environment)
+        try:
+            return desk.table.wait_for_type("answer", 25.0)
+        except AssertionError:
+            if not tries_left:
+                raise
+    raise AssertionError("at least one try")
 
 
 def titled(title: str) -> str:
@@ -178,8 +190,8 @@ def test_answers_follow_at_the_next_question(desk: Desk, pulse_environment: dict
     desk.table.send(event("q1", "colour_asked"))
     desk.table.wait_for(lambda row: row["type"] == "said" and row["event"] == "colour_asked")
     desk.rename_into_place(titled("Other answers").replace("{teal: [teal]}", "{violet: [violet]}"))
-    play("teal", pulse_environment)  # still an answer to the question that is open
-    answer = desk.table.wait_for_type("answer")
+    # Still an answer to the question that is open.
+    answer = answered(desk, "teal", pulse_environment)
     assert (answer["id"], answer["value"]) == ("q1", "teal")
     changed = desk.used("Other answers")
     assert changed["at_s"] >= answer["at_s"]
@@ -187,8 +199,7 @@ def test_answers_follow_at_the_next_question(desk: Desk, pulse_environment: dict
     desk.table.wait_for(
         lambda row: row["type"] == "said" and row["id"] == "q2" and row["event"] == "colour_asked"
     )
-    play("violet", pulse_environment)
-    answer = desk.table.wait_for_type("answer")
+    answer = answered(desk, "violet", pulse_environment)
     assert (answer["id"], answer["value"]) == ("q2", "violet")
 
 

@@ -156,3 +156,13 @@ def test_words_in_quotes_are_values_even_where_a_slot_has_that_name() -> None:
     assert read_mood('lights is "best"', slots) == (Condition("lights", among=("best",)),)
     assert read_mood("lights is best", slots) == (
         Condition("lights", relation="=", other="best"),)
+
+
+def test_the_example_in_the_guide_is_a_phrasebook(tmp_path: Path) -> None:
+    guide = Path(__file__).parents[2] / "phrasebooks" / "WRITING.md"
+    shown = guide.read_text("utf-8").split("## Taste", 1)[1].split("```yaml\n", 1)[1]
+    head = "format: 1\ntitle: Shown\nlanguage: en\n"
+    slots = "slots: {arm: [Alder, Briar], lights: [0, 1, 2], best: [0, 1, 2]}\n"
+    book = load(tmp_path, head + slots + shown.split("```", 1)[0])
+    assert book.kinds == {"teasing": Cooldown(240.0)}
+    assert len(book.events["draw"].lines) == 6
