@@ -12,8 +12,7 @@ import re
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-
-import inflect
+from typing import TYPE_CHECKING
 
 from tablevoice.model import SlotValue
 from tablevoice.phrasebook.desk.manuscript import Manuscript, WrittenLine
@@ -21,6 +20,9 @@ from tablevoice.phrasebook.desk.notes import Note
 from tablevoice.phrasebook.plurals import category_of
 from tablevoice.phrasebook.slots import SlotName
 from tablevoice.wording import normalise
+
+if TYPE_CHECKING:
+    import inflect
 
 _WORD = re.compile(r"[^\W\d_]+(?:['’][^\W\d_]+)?")
 _LAST_WORD = re.compile(r"([^\W\d_]+)[\s]+$")
@@ -129,12 +131,18 @@ def _said_twice(place: _Place) -> Iterator[Note]:
             return
 
 
+def _inflect() -> inflect.engine:
+    import inflect  # takes a second or more: not where no line is English
+
+    return inflect.engine()
+
+
 @dataclass(slots=True)
 class _English:
     """The rules that need English; ``vocabulary`` are the words of the phrasebook's lines."""
 
     vocabulary: Collection[str]
-    _engine: inflect.engine = field(default_factory=inflect.engine)
+    _engine: inflect.engine = field(default_factory=_inflect)
     _article: Callable[[str], str] = field(init=False)
     _singular: Callable[[str], str | None] = field(init=False)
 

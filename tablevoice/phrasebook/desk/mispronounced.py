@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Literal
 
-import inflect
 from babel import Locale, UnknownLocaleError
 from babel.units import format_unit
 
@@ -237,6 +236,8 @@ def _abbreviations(tongue: str) -> re.Pattern[str]:
 def _in_words(numeral: str, tongue: str) -> str:
     if tongue != "en" or not numeral.isascii() or not numeral.isdigit() or len(numeral) > 6:
         return ""
+    import inflect  # takes a second or more: only where a numeral was found
+
     return str(inflect.engine().number_to_words(numeral))
 
 
