@@ -104,7 +104,10 @@ def play(
     cell = replace(cell, history_file=folder / "history.sqlite", guard=guard, keep_audio_days=0)
     stage = _Stage(session_file, cell, folder, audience, contacts, sound, seed)
     with stage:
-        session_s = stage.play()
+        # A rehearsal need not survive a pulled plug: one wait for the disk, not one a row.
+        with stage.record.together():
+            session_s = stage.play()
+        stage.raise_if_refused()
     names = [name for name in MADE if (sound or name != "session.wav")]
     return Played(tuple(folder / name for name in names), session_s, time.monotonic() - began_s)
 
@@ -165,7 +168,7 @@ class _Stage:
             if parts.history is not None:
                 parts.history.begin_session(self._cell.table, __version__)
             named = self._cell.phrasebook
-            self._record = opening.enter_context(
+            self.record = opening.enter_context(
                 Record(self._folder, parts.history, title=named.title, language=named.language)
             )
             pace = self._audience.pace
@@ -181,7 +184,7 @@ class _Stage:
             table = parts.open_table(self._seed, book, clock=self._clock_min)
             ear = parts.open_ear() if self._file.spoken() and parts.listens else None
             self._session = SimulatedSession(
-                table, ear, self._room, parts.voices, self._record, pace=pace,
+                table, ear, self._room, parts.voices, self.record, pace=pace,
                 overheard=self._told,
             )  # fmt: skip
             self._parts = parts
@@ -225,10 +228,13 @@ class _Stage:
             session.step()
         session_s = session.now_s
         session.receive(messages.Close())
-        if self._controller.refused is not None:
-            error = self._controller.refused
-            raise MessageRefused(error.what, where=error.where, do=error.do)
         return session_s
+
+    def raise_if_refused(self) -> None:
+        """Raise what the table refused for good, so that the play ended early."""
+        error = self._controller.refused
+        if error is not None:
+            raise MessageRefused(error.what, where=error.where, do=error.do)
 
     def _over(self) -> bool:
         session = self._session
@@ -326,11 +332,11 @@ class _Stage:
     def _stop(self, contacts: StopContacts) -> None:
         view, reaction_ms = contacts.press_stop()
         measured = {} if reaction_ms is None else {"reaction_ms": reaction_ms}
-        self._record.happened("stop_pressed", self._session.now_s, **measured)
+        self.record.happened("stop_pressed", self._session.now_s, **measured)
         self._session.guard_changed(view)
 
     def _reset(self, contacts: StopContacts) -> None:
-        self._record.happened("reset_pressed", self._session.now_s)
+        self.record.happened("reset_pressed", self._session.now_s)
         self._session.guard_changed(contacts.release_and_reset())
 
 
