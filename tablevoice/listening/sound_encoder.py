@@ -121,6 +121,8 @@ def _session(name: str) -> Any:
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = options.inter_op_num_threads = 1
     options.log_severity_level = 3
-    return onnxruntime.InferenceSession(
-        (_models() / name).read_bytes(), options, providers=["CPUExecutionProvider"]
-    )
+    # By path: the bytes of the file would stay in memory beside the weights.
+    with resources.as_file(_models() / name) as path:
+        return onnxruntime.InferenceSession(
+            str(path), options, providers=["CPUExecutionProvider"]
+        )

@@ -31,10 +31,11 @@ class VoiceActivity:
         options = onnxruntime.SessionOptions()
         options.intra_op_num_threads = options.inter_op_num_threads = 1
         options.log_severity_level = 3
-        path = resources.files("tablevoice.listening") / "models" / "activity.onnx"
-        self._session = onnxruntime.InferenceSession(
-            path.read_bytes(), options, providers=["CPUExecutionProvider"]
-        )
+        place = resources.files("tablevoice.listening") / "models" / "activity.onnx"
+        with resources.as_file(place) as path:
+            self._session = onnxruntime.InferenceSession(
+                str(path), options, providers=["CPUExecutionProvider"]
+            )
         self.reset()
 
     def reset(self) -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pyloudnorm
 import soxr
 
 from tablevoice.model import Clip, Samples
@@ -53,6 +52,8 @@ def integrated_lufs(clip: Clip) -> float:
     if not n:
         return -np.inf
     block, hop = round(BLOCK_S * rate_hz), round(HOP_S * rate_hz)
+    import pyloudnorm  # SciPy comes with it: 60 MB that a table with its lines prepared can spare
+
     if n < block:
         # A quarter of a sample less, so that no rounding makes the block longer than the clip.
         meter = pyloudnorm.Meter(rate_hz, block_size=(n - 0.25) / rate_hz)
