@@ -47,7 +47,7 @@ class EndpointOptions:
     silence_s: float = 0.15
     early_s: float = 0.09
     gap_s: float = 0.60
-    preroll_s: float = 0.25
+    preroll_s: float = 0.29
     shortest_s: float = 0.10
     longest_s: float = 10.0
     opens_at: float = 0.6
@@ -131,6 +131,7 @@ class Endpointer:
         self._smooth: deque[float] = deque(maxlen=5)
         self._floors: deque[float] = deque(maxlen=frames_in(options.floor_window_s))
         self._recent: deque[bool] = deque(maxlen=options.onset_window)
+        self._passed: deque[bool] = deque([True] * LATE_FRAMES, maxlen=LATE_FRAMES)
         self._open: _OpenUtterance | None = None
 
     @property
@@ -195,6 +196,10 @@ class Endpointer:
         if allowed:  # a gated frame is the table's own voice: it says nothing about the room
             self._floors.append(level_dbfs)
         self._frame += 1
+        # The network speaks of an earlier frame: that one must not be the table's own voice either.
+        passed_then = self._passed[0]
+        self._passed.append(allowed)
+        allowed = allowed and passed_then
         utterance = self._open
         if utterance is None:
             loud = level_dbfs > options.softest_dbfs
