@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import ctypes
-from collections.abc import Iterator
+import subprocess
+import sys
 
 import pytest
 from rapidfuzz.distance import Levenshtein
 
 from tablevoice import ipa
 from tablevoice.listening.dictionary import dictionary
-from tablevoice.speech import espeak_library
 
 SPELT = (
     "lantern string paper basket visitor table moth light five colour crimson silver teal violet "
@@ -43,17 +42,29 @@ def test_sounds_become_phones(text: str, phones: str) -> None:
     assert ipa.arpabet(text) == phones
 
 
-def spoken_ipa(words: tuple[str, ...]) -> Iterator[str]:
-    """What espeak-ng's American voice makes of words, in IPA, from the library itself."""
-    path = espeak_library.wheel_path()
-    assert path is not None
-    library = ctypes.CDLL(str(path))
-    library.espeak_Initialize(2, 0, str(espeak_library.wheel_data()).encode(), 0x8000)
-    library.espeak_SetVoiceByName(b"en-us")
-    library.espeak_TextToPhonemes.restype = ctypes.c_char_p
-    for word in words:
-        text = ctypes.c_char_p(word.encode())
-        yield library.espeak_TextToPhonemes(ctypes.byref(text), 1, 0x02).decode()
+_ASKED = """
+import ctypes, sys
+from tablevoice.speech import espeak_library
+library = ctypes.CDLL(str(espeak_library.wheel_path()))
+library.espeak_Initialize(2, 0, str(espeak_library.wheel_data()).encode(), 0x8000)
+library.espeak_SetVoiceByName(b"en-us")
+library.espeak_TextToPhonemes.restype = ctypes.c_char_p
+for word in sys.argv[1:]:
+    text = ctypes.c_char_p(word.encode())
+    phones = library.espeak_TextToPhonemes(ctypes.byref(text), 1, 0x02)
+    sys.stdout.buffer.write(phones + b"\\n")
+"""
+
+
+def spoken_ipa(words: tuple[str, ...]) -> list[str]:
+    """What espeak-ng's American voice makes of words, in IPA, from the library itself.
+
+    In a process of its own: the library keeps its voice for whoever asks next.
+    """
+    asked = subprocess.run(
+        [sys.executable, "-c", _ASKED, *words], capture_output=True, timeout=120, check=True
+    )
+    return asked.stdout.decode().split("\n")[:-1]
 
 
 def test_what_one_engine_says_is_what_the_dictionary_has() -> None:
