@@ -111,13 +111,7 @@ def heard(speech: Bank, of_engine: list[Tensor], count: int, noises: Noises) -> 
         clean = clean + clip * 10 ** (uniform(count, -4, 4, device)[:, None] / 20)
     inside = spoken > 0.1
     clean = filtered(clean, noises.some_rooms(count))
-    kind = torch.rand(count, device=device)
-    share = torch.where(kind < 0.68, torch.zeros_like(kind),
-                        torch.where(kind < 0.82, torch.ones_like(kind), torch.rand_like(kind)))
-    noise = noises.machines(count, SIZE) * (1 - share[:, None])
-    noise = noise + noises.talk(count, SIZE) * share[:, None]
-    second = torch.rand(count, 1, device=device) < 0.35
-    noise = noise + noises.machines(count, SIZE) * second * torch.rand(count, 1, device=device)
+    noise, share = noises.mixed(count, SIZE, 0.68)
     somebody = inside.any(1, keepdim=True)
     noise = noise / torch.where(somebody, level(noise, inside),
                                 level(noise, torch.ones_like(inside)))

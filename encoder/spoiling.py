@@ -239,6 +239,19 @@ class Noises:
     def talk(self, count: int, size: int) -> Tensor:
         return self._stretch(self._talk, count, size)
 
+    def mixed(self, count: int, size: int, machines_alone: float) -> tuple[Tensor, Tensor]:
+        """``(count, size)`` of noise, and the share in each that is people and music, ``(count,)``:
+        none in ``machines_alone`` of the rows, all up to 0.82, any in the others."""
+        device = self._machines.device
+        kind = torch.rand(count, device=device)
+        share = torch.where(kind < machines_alone, torch.zeros_like(kind), torch.where(
+            kind < 0.82, torch.ones_like(kind), torch.rand_like(kind)))
+        noise = self.machines(count, size) * (1 - share[:, None])
+        noise = noise + self.talk(count, size) * share[:, None]
+        second = torch.rand(count, 1, device=device) < 0.35  # a machine seldom works alone
+        beside = self.machines(count, size) * second * torch.rand(count, 1, device=device)
+        return noise + beside, share
+
 
 def spoilt(speech: Bank, which: Tensor, size: int, noises: Noises) -> Tensor:
     """Clips ``which`` in windows of ``size`` samples, warped, in a room, in noise, ``(n, size)``."""
@@ -255,15 +268,7 @@ def spoilt(speech: Bank, which: Tensor, size: int, noises: Noises) -> Tensor:
     inside = clean.abs() > 0.01
     clean = clean / level(clean, inside)
     clean = filtered(clean, noises.some_rooms(count))
-    kind = torch.rand(count, device=device)
-    # A third of the noise is people and music, alone or beside machines.
-    share = torch.where(kind < 0.64, torch.zeros_like(kind),
-                        torch.where(kind < 0.82, torch.ones_like(kind), torch.rand_like(kind)))
-    noise = noises.machines(count, size) * (1 - share[:, None])
-    noise = noise + noises.talk(count, size) * share[:, None]
-    # Two machines are heard more often than one.
-    second = torch.rand(count, 1, device=device) < 0.35
-    noise = noise + noises.machines(count, size) * second * torch.rand(count, 1, device=device)
+    noise, share = noises.mixed(count, size, 0.64)
     noise = noise / level(noise, inside)
     snr_db = torch.where(torch.rand(count, device=device) < 0.12,
                          uniform(count, 30, 50, device), uniform(count, -8, 24, device))

@@ -35,7 +35,7 @@ _ONSET_FRAMES = 8
 
 _UNDERSTOOD, _UNDERSTOOD_STANDING = 0.9, 0.6
 """Sure enough to wait no longer for the rest of the silence; the verdict is made as always.
-For what may be said at any time ("pause") less will do: it is acted on by less, too."""
+For what may be said at any time ("pause") less will do: nobody should wait for a hold."""
 
 _KEPT_BACK_GAIN = 0.2
 """Not zero: the recogniser takes the mean of the room's sound from these frames too."""

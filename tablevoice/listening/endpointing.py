@@ -6,9 +6,6 @@ the stream; does not know words, devices or the time of day. The
 
 A word at the level of the noise does not stand out by its level, so the network alone
 decides what is speech; the level keeps out what is too soft to have been said to the table.
-The noise floor is reported only. It follows the *minimum* of the smoothed level over a
-sliding window (minimum statistics: R. Martin, IEEE Trans. Speech Audio Proc. 9(5), 2001,
-from memory): speech falls back to the floor between its syllables.
 """
 
 from __future__ import annotations
@@ -53,7 +50,6 @@ class EndpointOptions:
     opens_at: float = 0.6
     holds_at: float = 0.35
     softest_dbfs: float = -58.0
-    floor_window_s: float = 1.5
     onset_frames: int = 4
     onset_window: int = 6
 
@@ -121,7 +117,7 @@ class Endpointer:
         self.reset()
 
     def reset(self) -> None:
-        """Forget everything, the noise floor included; stream time starts at zero again."""
+        """Forget everything; stream time starts at zero again."""
         options = self.options
         self._meter = BandMeter()
         self._activity.reset()
@@ -129,7 +125,6 @@ class Endpointer:
         self._frame = 0
         self._preroll: deque[Samples] = deque(maxlen=frames_in(options.preroll_s))
         self._smooth: deque[float] = deque(maxlen=5)
-        self._floors: deque[float] = deque(maxlen=frames_in(options.floor_window_s))
         self._recent: deque[bool] = deque(maxlen=options.onset_window)
         self._passed: deque[bool] = deque([True] * LATE_FRAMES, maxlen=LATE_FRAMES)
         self._open: _OpenUtterance | None = None
@@ -138,13 +133,6 @@ class Endpointer:
     def now_s(self) -> float:
         """How much of the stream has been judged."""
         return self._frame * FRAME_S
-
-    @property
-    def noise_floor_dbfs(self) -> float:
-        """Level of the steady noise in the speech band (200 Hz to 4 kHz)."""
-        if not self._floors:
-            return self.options.softest_dbfs
-        return max(min(self._floors) + _MINIMUM_BIAS_DB, self.options.softest_dbfs)
 
     @property
     def in_speech(self) -> bool:
@@ -193,8 +181,6 @@ class Endpointer:
         options = self.options
         self._smooth.append(power)
         level_dbfs = dbfs(sum(self._smooth) / len(self._smooth))
-        if allowed:  # a gated frame is the table's own voice: it says nothing about the room
-            self._floors.append(level_dbfs)
         self._frame += 1
         # The network speaks of an earlier frame: that one must not be the table's own voice either.
         passed_then = self._passed[0]
@@ -256,10 +242,6 @@ class Endpointer:
         samples = np.concatenate(utterance.frames)
         level_dbfs = dbfs(utterance.power / utterance.speech_frames)
         events.append(SpeechEnded(start_s, end_s, samples, level_dbfs, forced))
-
-
-_MINIMUM_BIAS_DB = 1.5
-"""The minimum of a fluctuating level lies below its mean; about so far for 50 ms smoothing."""
 
 
 class _OpenUtterance:

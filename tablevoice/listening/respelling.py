@@ -7,11 +7,11 @@ phrasebook of a cell that listens in English.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection
 from dataclasses import replace
 
 from tablevoice.errors import RecogniserUnavailable
-from tablevoice.listening.dictionary import dictionary, ways_of_saying
+from tablevoice.listening.dictionary import said_as, ways_of_saying
 from tablevoice.model import Phrasebook
 from tablevoice.wording import normalise
 
@@ -39,6 +39,5 @@ def _ways(word: str, respelling: str) -> tuple[str, ...]:
         said = ways_of_saying(respelling, {})
     except RecogniserUnavailable:  # a word that no dictionary has, written to be read aloud
         return ()
-    known: Mapping[str, tuple[tuple[str, ...], ...]] = dictionary()
-    ways = (*said, *known.get(normalise(word), ()))
+    ways = (*said, *said_as(normalise(word)))
     return tuple(dict.fromkeys(" ".join(way) for way in ways))

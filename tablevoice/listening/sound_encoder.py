@@ -14,13 +14,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
-from typing import Any
 
 import numpy as np
-import onnxruntime
 from numpy.typing import NDArray
 
 from tablevoice.listening.dictionary import Phones
+from tablevoice.listening.networks import shipped, shipped_networks
 from tablevoice.model import Samples
 
 PHONES = (
@@ -54,8 +53,8 @@ class SoundEncoder:
     """The network, on one core; not for several threads at once."""
 
     def __init__(self) -> None:
-        self._encoder = _session("encoder.onnx")
-        self._speller = _session("speller.onnx")
+        self._encoder = shipped("encoder.onnx")
+        self._speller = shipped("speller.onnx")
         notes = self._encoder.get_modelmeta().custom_metadata_map
         self.nobody: Floats = np.array(json.loads(notes["nobody"]), np.float32)
         self.sharpness = float(notes["sharpness"])
@@ -98,7 +97,7 @@ def encoder_mark() -> str:
     """Changes with the network: what was learnt on top of another one is worth nothing."""
     digest = hashlib.sha256()
     for name in ("encoder.onnx", "speller.onnx", "vocabulary.npz"):
-        digest.update((_models() / name).read_bytes())
+        digest.update((shipped_networks() / name).read_bytes())
     return digest.hexdigest()[:16]
 
 
@@ -108,21 +107,6 @@ def ordinary_senses() -> tuple[tuple[str, ...], Floats]:
 
     Shape ``(words, 128)``. Made by ``encoder/vocabulary.py``.
     """
-    with resources.as_file(_models() / "vocabulary.npz") as path, np.load(path) as stored:
+    with resources.as_file(shipped_networks() / "vocabulary.npz") as path, np.load(path) as stored:
         words = tuple(str(stored["words"]).split())
         return words, stored["senses"].astype(np.float32)
-
-
-def _models() -> Any:
-    return resources.files("tablevoice.listening") / "models"
-
-
-def _session(name: str) -> Any:
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = options.inter_op_num_threads = 1
-    options.log_severity_level = 3
-    # By path: the bytes of the file would stay in memory beside the weights.
-    with resources.as_file(_models() / name) as path:
-        return onnxruntime.InferenceSession(
-            str(path), options, providers=["CPUExecutionProvider"]
-        )

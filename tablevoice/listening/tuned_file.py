@@ -15,11 +15,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import onnxruntime
 from numpy.typing import NDArray
 
 from tablevoice.errors import FileRefused, Problem
 from tablevoice.listening.fusion import Fusion
+from tablevoice.listening.networks import opened
 from tablevoice.listening.sound_encoder import encoder_mark
 from tablevoice.wording import normalise
 
@@ -70,14 +70,9 @@ class TunedFile:
             raw = path.read_bytes()
         except OSError as error:
             raise _refused(path, f"It cannot be read ({error.strerror}).") from error
-        options = onnxruntime.SessionOptions()
-        options.intra_op_num_threads = options.inter_op_num_threads = 1
-        options.log_severity_level = 4
         damaged = "It is not a tuned file, or it is damaged."
         try:
-            session = onnxruntime.InferenceSession(
-                raw, options, providers=["CPUExecutionProvider"]
-            )
+            session = opened(raw, quietly=True)
             notes = json.loads(session.get_modelmeta().custom_metadata_map[NOTES])
             made_as = notes["format"]
         except Exception as error:  # the runtime raises a dozen kinds, none of them documented

@@ -8,13 +8,11 @@ telephony finds them. The endpointer asks it.
 
 from __future__ import annotations
 
-from importlib import resources
-
 import numpy as np
-import onnxruntime
 from numpy.typing import NDArray
 
 from tablevoice.listening.framing import FRAME_SAMPLES
+from tablevoice.listening.networks import shipped
 from tablevoice.model import Samples
 
 LATE_FRAMES = 4
@@ -28,14 +26,7 @@ class VoiceActivity:
     """The network on one core, with its memory of the stream."""
 
     def __init__(self) -> None:
-        options = onnxruntime.SessionOptions()
-        options.intra_op_num_threads = options.inter_op_num_threads = 1
-        options.log_severity_level = 3
-        place = resources.files("tablevoice.listening") / "models" / "activity.onnx"
-        with resources.as_file(place) as path:
-            self._session = onnxruntime.InferenceSession(
-                str(path), options, providers=["CPUExecutionProvider"]
-            )
+        self._session = shipped("activity.onnx")
         self.reset()
 
     def reset(self) -> None:
