@@ -155,8 +155,11 @@ def test_the_reset_contact_is_watched_for_a_press_only(
     with GuardProcess(one_block_file(short_path, block.port)) as guard:
         guard.wait_state("awaiting_reset")
         mark = block.mark()
+        # Each is held for several polls: what changes between two of them, nobody can see.
         block.contact(STOP, False)
+        time.sleep(0.2)
         block.contact(RESET, True)
+        time.sleep(0.2)
         block.contact(STOP, True)
         time.sleep(0.3)
         block.contact(RESET, False)
