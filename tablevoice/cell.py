@@ -19,6 +19,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstr
 from pydantic_core import PydanticCustomError
 
 from tablevoice.errors import FileRefused
+from tablevoice.links.settings import LinksEntry
 from tablevoice.listening.judging import HIGHEST_COST, Costs, senseless
 from tablevoice.listening.respelling import heard_as_said
 from tablevoice.marked_yaml import MarkedYaml, read_marked_yaml
@@ -81,6 +82,7 @@ class Cell:
     captions go, ``None`` for nowhere. ``captions``: the file that a screen shows while the table
     runs, ``None`` for none. ``guard``: the stop guard's file, ``None`` where the
     table has none (a spoken hold then is no more than a message to the controller).
+    ``links``: peers besides the JSON lines.
     ``house_style``: what the desk holds the lines against. ``loudness``: what every line is
     brought to.
     """
@@ -103,6 +105,7 @@ class Cell:
     house_style: HouseStyle = field(default_factory=HouseStyle)
     phrasebook_files: tuple[Path, ...] = ()
     loudness: Loudness = field(default_factory=Loudness)
+    links: LinksEntry = field(default_factory=LinksEntry)
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,6 +302,7 @@ class CellFile(_Entry):
     guard: PathText | None = Field(
         None, description="The stop guard's file (guard.yaml); null: this table has none.")
     writing: WritingEntry = WritingEntry.model_construct()
+    links: LinksEntry = LinksEntry.model_construct()
 
 
 def cell_schema() -> dict[str, Any]:
@@ -361,6 +365,7 @@ def read_cell(path: Path | str) -> ReadCell:
         captions=_path(base, entry.captions),
         house_style=_house_style(entry.writing, base),
         loudness=Loudness(**dict(entry.loudness)),
+        links=entry.links,
     )
     return ReadCell(cell, read)
 
