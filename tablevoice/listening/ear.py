@@ -37,6 +37,10 @@ _UNDERSTOOD, _UNDERSTOOD_STANDING = 0.9, 0.6
 """Sure enough to wait no longer for the rest of the silence; the verdict is made as always.
 For what may be said at any time ("pause") less will do: nobody should wait for a hold."""
 
+_URGENT = 0.8
+"""Sure enough of a hold to end an utterance where its sound falls, be it in the middle of a word:
+half of "pause" comes to 0.2 to 0.75, the whole of it to more than 0.95."""
+
 _KEPT_BACK_GAIN = 0.2
 """Not zero: the recogniser takes the mean of the room's sound from these frames too."""
 
@@ -63,6 +67,7 @@ class Ear:
         self._recogniser = recogniser
         self._phrases: frozenset[str] = frozenset()
         self._standing: frozenset[str] = frozenset()
+        self._holds: frozenset[str] = frozenset()
         self._begin()
 
     def reset(self) -> None:
@@ -76,7 +81,7 @@ class Ear:
     def _begin(self) -> None:
         options = self.options
         self._endpointer = Endpointer(
-            options.endpoint, self._recogniser.complete, self._understood
+            options.endpoint, self._recogniser.complete, self._understood, self._urgent
         )
         self._gate = Gate(options.gate)
         self._microphone = np.zeros(0, dtype=np.float32)
@@ -87,8 +92,13 @@ class Ear:
             maxlen=round((options.endpoint.longest_s + 2.0) / FRAME_S)
         )
 
-    def allow(self, phrases: Collection[str], standing_phrases: Collection[str]) -> None:
-        """What may be heard from the next utterance on.
+    def allow(
+        self,
+        phrases: Collection[str],
+        standing_phrases: Collection[str],
+        hold_phrases: Collection[str] = (),
+    ) -> None:
+        """What may be heard from the next utterance on; ``hold_phrases``: what is urgent of it.
 
         An utterance that is already open is finished with the phrases that were allowed
         when it began: the person answers what they heard before they opened their mouth,
@@ -97,6 +107,7 @@ class Ear:
         """
         self._phrases = frozenset(filter(None, map(normalise, phrases)))
         self._standing = frozenset(filter(None, map(normalise, standing_phrases)))
+        self._holds = frozenset(filter(None, map(normalise, hold_phrases)))
 
     @property
     def in_speech(self) -> bool:
@@ -183,17 +194,25 @@ class Ear:
 
     def _understood(self, samples: Samples) -> bool:
         """Whether the second opinion is sure already of a phrase that may be said now."""
-        if self._second_opinion is None:
-            return False
-        chances = self._second_opinion.by_sound(samples)
         allowed = self._phrases | self._standing
-        sure = {
-            phrase
-            for phrase in allowed
-            if chances.get(phrase, 0.0)
-            >= (_UNDERSTOOD_STANDING if phrase in self._standing else _UNDERSTOOD)
-        }
+        bars = dict.fromkeys(self._phrases, _UNDERSTOOD)
+        bars.update(dict.fromkeys(self._standing, _UNDERSTOOD_STANDING))
         # Whoever has said "front" may be about to say "left".
-        return any(
-            not any(longer.startswith(f"{phrase} ") for longer in allowed) for phrase in sure
-        )
+        return any(not _may_go_on(phrase, allowed) for phrase in self._surely(samples, bars))
+
+    def _urgent(self, samples: Samples) -> bool:
+        """Whether it is sure of a hold, which is never made to wait; "stop" is one whether or
+        not it goes on to be "stop the lamp"."""
+        others = (self._phrases | self._standing) - self._holds
+        bars = dict.fromkeys(self._holds, _URGENT)
+        return any(not _may_go_on(phrase, others) for phrase in self._surely(samples, bars))
+
+    def _surely(self, samples: Samples, bars: Mapping[str, float]) -> list[str]:
+        if self._second_opinion is None or not bars:
+            return []
+        chances = self._second_opinion.by_sound(samples)
+        return [phrase for phrase, bar in bars.items() if chances.get(phrase, 0.0) >= bar]
+
+
+def _may_go_on(phrase: str, allowed: Collection[str]) -> bool:
+    return any(longer.startswith(f"{phrase} ") for longer in allowed)

@@ -150,6 +150,18 @@ def test_a_word_that_begins_another_phrase_is_waited_for(parts: Assembly) -> Non
     assert early_s < 0.15 < 0.19 < waited_s
 
 
+def test_nobody_waits_for_a_hold(parts: Assembly) -> None:
+    track = around(said("pause"))
+    ear = listening(parts)
+    ear.allow([*PHRASES, "pause teal"], ["hold on", "pause"])
+    (waited_s,) = ended_after_s(ear, track)
+    ear.reset()
+    # That it may go on does not count where it would be a hold all the same.
+    ear.allow(PHRASES, ["hold on", "pause", "pause teal"], ["hold on", "pause", "pause teal"])
+    (at_once_s,) = ended_after_s(ear, track)
+    assert at_once_s < 0.11 < 0.19 < waited_s
+
+
 def test_what_may_not_be_said_now_ends_no_earlier(parts: Assembly) -> None:
     ear = listening(parts)
     ear.allow(["pause"], ["hold on"])
