@@ -25,6 +25,7 @@ from tablevoice.listening.endpointing import (
 from tablevoice.listening.framing import FRAME_S, FRAME_SAMPLES, clean, frames_in
 from tablevoice.listening.gate import Gate, GateOptions, GateState
 from tablevoice.listening.recognisers import Recogniser
+from tablevoice.listening.room_doubt import RoomDoubt, doubted
 from tablevoice.listening.second_opinion import SecondOpinion
 from tablevoice.model import LISTENING_RATE_HZ, Heard, Samples
 from tablevoice.wording import normalise
@@ -84,6 +85,7 @@ class Ear:
             options.endpoint, self._recogniser.complete, self._understood, self._urgent
         )
         self._gate = Gate(options.gate)
+        self._doubt = RoomDoubt()
         self._microphone = np.zeros(0, dtype=np.float32)
         self._reference = np.zeros(0, dtype=np.float32)
         self._passed: deque[bool] = deque(maxlen=frames_in(options.endpoint.preroll_s) + 1)
@@ -178,9 +180,13 @@ class Ear:
         hypothesis = all_that_was_said(self._recogniser.finish(), duration_s)
         probabilities: Mapping[str, float] = {}
         scores: Mapping[str, float] = {}
+        doubt_nats = 0.0
         if self._second_opinion is not None:
             opinion = self._second_opinion.opinion(event.samples, hypothesis)
-            probabilities, scores = opinion.probabilities, opinion.scores
+            doubt_nats = self._doubt.nats(event.end_s)
+            probabilities, scores = doubted(opinion.probabilities, doubt_nats), opinion.scores
+            # By what it is without the doubt: else doubt would breed doubt.
+            self._doubt.note(event.end_s, 1.0 - sum(opinion.probabilities.values()))
         return Heard(
             hypothesis,
             zero_s + event.start_s,
@@ -190,6 +196,7 @@ class Ear:
             samples=event.samples,
             probabilities=probabilities,
             second_opinion=scores,
+            room_doubt_nats=doubt_nats,
         )
 
     def _understood(self, samples: Samples) -> bool:
