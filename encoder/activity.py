@@ -154,9 +154,11 @@ def main() -> None:
     parser.add_argument("--noises", type=int, default=6144)
     parser.add_argument("--rate", type=float, default=3e-3)
     parser.add_argument("--export", type=Path, help="write this file from --out and end")
+    parser.add_argument("--lowered", type=float, default=1.4,
+                        help="taken off every exported answer, in natural logarithms of the odds")
     options = parser.parse_args()
     if options.export:
-        return exported(options.out / "activity.pt", options.export)
+        return exported(options.out / "activity.pt", options.export, options.lowered)
     options.out.mkdir(parents=True, exist_ok=True)
     device = torch.device(f"cuda:{options.gpu}" if torch.cuda.is_available() else "cpu")
     torch.manual_seed(7)
@@ -203,12 +205,14 @@ def save(network: Activity, folder: Path) -> None:
     (folder / "activity.part").rename(folder / "activity.pt")
 
 
-def exported(weights: Path, path: Path) -> None:
+def exported(weights: Path, path: Path, lowered: float) -> None:
+    """``lowered`` lets the endpointer's thresholds stand: words end when they did before."""
     import onnx
     from onnx import helper
 
     network = Activity()
     network.load_state_dict(torch.load(weights, map_location="cpu"), strict=False)
+    network.outward.bias.data -= lowered
     torch.onnx.export(
         OneStep(network.eval()), (torch.randn(1, 560) * 0.01, torch.zeros(1, BANDS),
                                   torch.zeros(2, 1, WIDTH), torch.ones(1)),
