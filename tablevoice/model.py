@@ -402,6 +402,20 @@ class GuardView:
 
 
 @dataclass(frozen=True, slots=True)
+class TableView:
+    """How the table stands, for links that show it all the time.
+
+    ``phase`` is the dialogue's word: ``idle``, ``asking``, ``listening``, ``confirming``,
+    ``waiting_for_button`` or ``held``. ``hold``: ``pause`` or ``stop`` while one is in force.
+    """
+
+    phase: str = "idle"
+    speaking: bool = False
+    busy: bool = False
+    hold: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Event:
     """Something that happened at the cell, as its controller reports it."""
 

@@ -1,0 +1,171 @@
+"""The client role: the table polls and writes the cell's I/O block over Modbus TCP.
+
+Knows the connection, its loss and its return; what registers mean is the link's affair. What
+belongs together becomes visible in order: first the data, then the states, then the echoed
+numbers, so that a controller that reads in the middle never takes an old answer for a new one.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+from collections.abc import Callable, Sequence
+
+from pymodbus.client import AsyncModbusTcpClient
+from pymodbus.exceptions import ModbusException
+
+from tablevoice.errors import Problem
+from tablevoice.links.modbus_map import ChannelStatus, RegisterMap, Status
+from tablevoice.links.modbus_settings import ModbusEntry
+
+RETRY_FIRST_S, RETRY_MOST_S = 0.2, 5.0
+"""From one failed connection to the next: doubled each time, up to the second number."""
+
+Polled = Callable[[list[int], float], None]
+"""Given the command block, and how many seconds ago it may have changed at most."""
+
+
+class ModbusClient:
+    """An async context manager around the one task that polls. Never raises for a lost block.
+
+    ``status`` gives the status block; ``report`` is told of a loss once, and of the return.
+    """
+
+    def __init__(
+        self,
+        register_map: RegisterMap,
+        polled: Polled,
+        status: Callable[[], list[int]],
+        report: Callable[[Problem], None],
+    ) -> None:
+        self._map = register_map
+        self._polled = polled
+        self._status = status
+        self._report = report
+        self._news = asyncio.Event()
+        self._closing = False
+        self._lost_s: float | None = None
+        self._read_s: float | None = None
+        self._written: list[int] | None = None
+
+    async def __aenter__(self) -> ModbusClient:
+        self._polling = asyncio.create_task(self._poll())
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        self._closing = True
+        self._news.set()
+        await asyncio.wait([self._polling], timeout=self._entry.lost_after_s)
+        self._polling.cancel()
+        await asyncio.gather(self._polling, return_exceptions=True)
+
+    def changed(self) -> None:
+        """The status block has changed: write it soon."""
+        self._news.set()
+
+    # --- polling --------------------------------------------------------------------------
+
+    async def _poll(self) -> None:
+        retry_s = RETRY_FIRST_S
+        while not self._closing:
+            entry = self._entry
+            client = AsyncModbusTcpClient(
+                entry.host, port=entry.port, timeout=entry.lost_after_s, retries=0,
+                reconnect_delay=0,
+            )  # fmt: skip
+            try:
+                if not await client.connect():
+                    raise ConnectionError("nobody answers there")
+                await self._serve(client)
+            except (ModbusException, OSError) as error:
+                if self._read_s is not None and self._lost_s is None:
+                    retry_s = RETRY_FIRST_S
+                self._lose(error)
+            finally:
+                client.close()
+            if not self._closing:
+                await self._sleep(retry_s)
+                retry_s = min(2 * retry_s, RETRY_MOST_S)
+
+    async def _serve(self, client: AsyncModbusTcpClient) -> None:
+        loop = asyncio.get_running_loop()
+        self._written = None
+        while True:
+            began_s = loop.time()
+            self._news.clear()
+            entry = self._entry
+            answer = await client.read_holding_registers(
+                entry.commands_at, count=self._map.command_count, device_id=entry.unit)
+            if answer.isError() or len(answer.registers) != self._map.command_count:
+                raise ModbusException(f"it refuses to give its registers ({answer})")
+            age_s = 0.0 if self._read_s is None else began_s - self._read_s
+            self._read_s = began_s
+            self._return()
+            self._polled(list(answer.registers), age_s)
+            await self._write(client)
+            if self._closing:
+                return
+            await self._sleep(began_s + entry.poll_ms / 1000 - loop.time())
+
+    async def _write(self, client: AsyncModbusTcpClient) -> None:
+        new = self._status()
+        for block in in_order(self._written, new, self._map):
+            answer = await client.write_registers(
+                self._entry.status_at, block, device_id=self._entry.unit)
+            if answer.isError():
+                raise ModbusException(f"it refuses to take the table's registers ({answer})")
+            self._written = block
+
+    async def _sleep(self, seconds: float) -> None:
+        """Until news, at most so long."""
+        if seconds > 0:
+            waiting = asyncio.ensure_future(self._news.wait())
+            try:
+                await asyncio.wait([waiting], timeout=seconds)
+            finally:
+                waiting.cancel()
+
+    # --- loss and return ------------------------------------------------------------------
+
+    def _lose(self, error: Exception) -> None:
+        if self._lost_s is None:
+            self._lost_s = asyncio.get_running_loop().time()
+            self._report(Problem(
+                f"the I/O block does not answer: {str(error) or type(error).__name__}.",
+                self._where,
+                "See whether it runs, whether its cable is plugged in, and whether the cell "
+                "file's addresses are right. It is tried again and again; what was taken goes on.",
+            ))  # fmt: skip
+
+    def _return(self) -> None:
+        if self._lost_s is not None:
+            away_s = asyncio.get_running_loop().time() - self._lost_s
+            self._lost_s = None
+            self._report(Problem(f"the I/O block answers again after {away_s:.0f} s.",
+                                 self._where, "Nothing is to be done."))
+
+    @property
+    def _entry(self) -> ModbusEntry:
+        return self._map.entry
+
+    @property
+    def _where(self) -> str:
+        return f"the Modbus link to {self._entry.host} port {self._entry.port}"
+
+
+def in_order(
+    before: Sequence[int] | None, new: list[int], register_map: RegisterMap
+) -> list[list[int]]:
+    """``new`` in up to three steps from ``before``: data, then states, then echoed numbers."""
+    channels = range(register_map.entry.channels)
+    states = {register_map.status(channel, ChannelStatus.STATE) for channel in channels}
+    echoes = {register_map.status(channel, ChannelStatus.ECHO) for channel in channels}
+    echoes |= {Status.BUTTON_ECHO, Status.HOLD_CLEARED_ECHO, Status.HOLD_SEQUENCE}
+    if before is None:
+        # What stood in the block is not known: no echo until all else is right.
+        before = [0] * len(new)
+    data = [old if at in states | echoes else now
+            for at, (old, now) in enumerate(zip(before, new, strict=True))]
+    then = [old if at in echoes else now
+            for at, (old, now) in enumerate(zip(before, new, strict=True))]
+    return [block for block, _ in itertools.groupby([data, then, new])]
