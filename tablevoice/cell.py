@@ -343,8 +343,8 @@ def read_cell(path: Path | str, *, numbered: bool = True) -> ReadCell:
         _check_expected_uses(entry, read, marked, findings)
         if numbered and entry.links.modbus is not None:
             for found in modbus_numbers.findings(entry.links.modbus, read.book):
-                path = ("links", "modbus", *found.path)
-                findings.add(found.what, marked.where(path, key=found.key), found.do)
+                where = marked.where(("links", "modbus", *found.path), key=found.key)
+                findings.add(found.what, where, found.do)
     findings.raise_if_any()
     if read is None:
         raise AssertionError("a phrasebook that could not be read has findings")

@@ -43,17 +43,17 @@ class ModbusClient:
         self._status = status
         self._report = report
         self._news = asyncio.Event()
-        self._closing = False
+        self._closing = asyncio.Event()
         self._lost_s: float | None = None
         self._read_s: float | None = None
-        self._written: list[int] | None = None
+        self._written: list[int] = []
 
     async def __aenter__(self) -> ModbusClient:
         self._polling = asyncio.create_task(self._poll())
         return self
 
     async def __aexit__(self, *_: object) -> None:
-        self._closing = True
+        self._closing.set()
         self._news.set()
         await asyncio.wait([self._polling], timeout=self._entry.lost_after_s)
         self._polling.cancel()
@@ -67,7 +67,7 @@ class ModbusClient:
 
     async def _poll(self) -> None:
         retry_s = RETRY_FIRST_S
-        while not self._closing:
+        while not self._closing.is_set():
             entry = self._entry
             client = AsyncModbusTcpClient(
                 entry.host, port=entry.port, timeout=entry.lost_after_s, retries=0,
@@ -83,29 +83,33 @@ class ModbusClient:
                 self._lose(error)
             finally:
                 client.close()
-            if not self._closing:
-                await self._sleep(retry_s)
-                retry_s = min(2 * retry_s, RETRY_MOST_S)
+            await _first_of(self._closing, retry_s)
+            retry_s = min(2 * retry_s, RETRY_MOST_S)
 
     async def _serve(self, client: AsyncModbusTcpClient) -> None:
         loop = asyncio.get_running_loop()
-        self._written = None
+        entry = self._entry
+        # What stands there decides in which order it may be changed.
+        self._written = await self._read(client, entry.status_at, self._map.status_count)
         while True:
             began_s = loop.time()
             self._news.clear()
-            entry = self._entry
-            answer = await client.read_holding_registers(
-                entry.commands_at, count=self._map.command_count, device_id=entry.unit)
-            if answer.isError() or len(answer.registers) != self._map.command_count:
-                raise ModbusException(f"it refuses to give its registers ({answer})")
+            commands = await self._read(client, entry.commands_at, self._map.command_count)
             age_s = 0.0 if self._read_s is None else began_s - self._read_s
             self._read_s = began_s
             self._return()
-            self._polled(list(answer.registers), age_s)
+            self._polled(commands, age_s)
             await self._write(client)
-            if self._closing:
+            if self._closing.is_set():
                 return
-            await self._sleep(began_s + entry.poll_ms / 1000 - loop.time())
+            await _first_of(self._news, began_s + entry.poll_ms / 1000 - loop.time())
+
+    async def _read(self, client: AsyncModbusTcpClient, first: int, count: int) -> list[int]:
+        answer = await client.read_holding_registers(
+            first, count=count, device_id=self._entry.unit)
+        if answer.isError() or len(answer.registers) != count:
+            raise ModbusException(f"it refuses to give {count} registers from {first} on")
+        return list(answer.registers)
 
     async def _write(self, client: AsyncModbusTcpClient) -> None:
         new = self._status()
@@ -113,17 +117,9 @@ class ModbusClient:
             answer = await client.write_registers(
                 self._entry.status_at, block, device_id=self._entry.unit)
             if answer.isError():
-                raise ModbusException(f"it refuses to take the table's registers ({answer})")
+                raise ModbusException(
+                    f"it refuses to take {len(block)} registers from {self._entry.status_at} on")
             self._written = block
-
-    async def _sleep(self, seconds: float) -> None:
-        """Until news, at most so long."""
-        if seconds > 0:
-            waiting = asyncio.ensure_future(self._news.wait())
-            try:
-                await asyncio.wait([waiting], timeout=seconds)
-            finally:
-                waiting.cancel()
 
     # --- loss and return ------------------------------------------------------------------
 
@@ -154,18 +150,22 @@ class ModbusClient:
 
 
 def in_order(
-    before: Sequence[int] | None, new: list[int], register_map: RegisterMap
+    before: Sequence[int], new: list[int], register_map: RegisterMap
 ) -> list[list[int]]:
     """``new`` in up to three steps from ``before``: data, then states, then echoed numbers."""
     channels = range(register_map.entry.channels)
-    states = {register_map.status(channel, ChannelStatus.STATE) for channel in channels}
     echoes = {register_map.status(channel, ChannelStatus.ECHO) for channel in channels}
     echoes |= {Status.BUTTON_ECHO, Status.HOLD_CLEARED_ECHO, Status.HOLD_SEQUENCE}
-    if before is None:
-        # What stood in the block is not known: no echo until all else is right.
-        before = [0] * len(new)
-    data = [old if at in states | echoes else now
-            for at, (old, now) in enumerate(zip(before, new, strict=True))]
-    then = [old if at in echoes else now
-            for at, (old, now) in enumerate(zip(before, new, strict=True))]
-    return [block for block, _ in itertools.groupby([data, then, new])]
+    states = {register_map.status(channel, ChannelStatus.STATE) for channel in channels}
+    steps = [[before[at] if at in kept else now for at, now in enumerate(new)]
+             for kept in (echoes | states, echoes)]
+    return [block for block, _ in itertools.groupby([*steps, new])]
+
+
+async def _first_of(event: asyncio.Event, seconds: float) -> None:
+    """Wait for ``event``, at most so long."""
+    waiting = asyncio.ensure_future(event.wait())
+    try:
+        await asyncio.wait([waiting], timeout=max(0.0, seconds))
+    finally:
+        waiting.cancel()

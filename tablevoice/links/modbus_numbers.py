@@ -9,6 +9,7 @@ from __future__ import annotations
 import ipaddress
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from typing import TypeVar
 
 from tablevoice.links.modbus_map import HIGHEST, LOWEST, RegisterMap
 from tablevoice.links.modbus_settings import (
@@ -19,6 +20,8 @@ from tablevoice.links.modbus_settings import (
 )
 from tablevoice.model import EventLines, Phrasebook, SlotValue
 from tablevoice.nearest import advice
+
+Key = TypeVar("Key", str, SlotValue)
 
 SUGGEST = "`tablevoice map CELL.YAML --suggest` proposes numbers."
 
@@ -183,9 +186,8 @@ def _answer_findings(numbers: NumbersEntry, book: Phrasebook) -> Iterator[Findin
                     ("numbers", "answers"), f"Add it under 'answers:'. {SUGGEST}", key=True)
 
 
-def _twice(numbers: Mapping[SlotValue, int] | Mapping[str, int], at: tuple[str, ...]
-           ) -> Iterator[Finding]:
-    first: dict[int, SlotValue] = {}
+def _twice(numbers: Mapping[Key, int], at: tuple[str, ...]) -> Iterator[Finding]:
+    first: dict[int, Key] = {}
     for name, number in numbers.items():
         if number in first:
             yield Finding(f"number {number} is that of {first[number]!r} already.", (*at, name),
@@ -200,10 +202,9 @@ def _reported(numbers: NumbersEntry, book: Phrasebook) -> list[EventLines]:
 # --- proposals --------------------------------------------------------------------------
 
 
-def _numbered(before: Mapping[SlotValue, int] | Mapping[str, int], names: Iterable[SlotValue]
-              ) -> dict[SlotValue, int]:
+def _numbered(before: Mapping[Key, int], names: Iterable[Key]) -> dict[Key, int]:
     """``before``, and the next numbers for other names. A gap may be a number that was used."""
-    numbers: dict[SlotValue, int] = dict(before)
+    numbers = dict(before)
     for name in names:
         if name not in numbers:
             numbers[name] = max(numbers.values(), default=0) + 1

@@ -24,17 +24,20 @@ from tablevoice.links.modbus_settings import ModbusEntry
 
 MOST_CONNECTIONS = 16
 MOST_STRANGERS = 100
-"""Addresses that are remembered as reported; later ones are reported without being named."""
+"""Addresses that are reported, once each; more than these say nothing new."""
 
 SPOKEN = frozenset({3, 4, 6, 16, 23})
 """Function codes: read holding and input registers, write one and several, write and read."""
+
+WRITING = frozenset({6, 16, 23})
 
 _HEADER = struct.Struct(">HHHB")
 _LONGEST_PDU = 253
 _NOBODY_S = float("-inf")
 
 ReadBlock = Callable[[], Sequence[int]]
-Written = Callable[[], None]
+Write = Callable[[int, list[int]], None]
+"""Given the place of the first register in the command block, and the values."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +52,7 @@ class Block:
 class RegisterStore:
     """What pymodbus' requests read and write: two blocks, one of which may be written."""
 
-    def __init__(self, commands: Block, status: Block, write: Callable[[int, list[int]], None]
-                 ) -> None:
+    def __init__(self, commands: Block, status: Block, write: Write) -> None:
         self._commands = commands
         self._blocks = (commands, status)
         self._write = write
@@ -61,7 +63,7 @@ class RegisterStore:
     ) -> list[int] | ExcCodes:
         for block in self._blocks:
             at = address - block.first
-            if 0 <= at and at + count <= block.count:
+            if at >= 0 and at + count <= block.count:
                 return list(block.read()[at : at + count])
         return ExcCodes.ILLEGAL_ADDRESS
 
@@ -90,7 +92,7 @@ class ModbusServer:
         entry: ModbusEntry,
         commands: Block,
         status: Block,
-        write: Callable[[int, list[int]], None],
+        write: Write,
         report: Callable[[Problem], None],
     ) -> None:
         self._entry = entry
@@ -138,7 +140,7 @@ class ModbusServer:
             return
         if len(self._connections) >= MOST_CONNECTIONS:  # such as many that were never ended
             silent = min(self._connections, key=lambda one: self._connections[one])
-            self._connections.pop(silent).__class__
+            del self._connections[silent]
             silent.close()
         self._connections[writer] = self._now_s
         handler = asyncio.get_running_loop().create_task(self._serve(reader, writer, host))
@@ -188,19 +190,17 @@ class ModbusServer:
         decoded = self._decoder.decode(request)
         if decoded is None:
             return ExceptionResponse(function, ExcCodes.ILLEGAL_VALUE)
-        self._store.may_write = self._may_write(host) if function in (6, 16, 23) else False
+        self._store.may_write = function in WRITING and self._may_write(host)
         return await decoded.datastore_update(self._store, unit)  # type: ignore[arg-type]
 
     # --- who writes -----------------------------------------------------------------------
 
     def _may_write(self, host: str) -> bool:
         if host == self._writer_host or self._silent_s > self._entry.lost_after_s:
-            if host != self._writer_host:
-                self._turned_away.discard(host)
-                self._writer_host = host
+            self._writer_host = host
             self._wrote()
             return True
-        if host not in self._turned_away:
+        if host not in self._turned_away and len(self._turned_away) < MOST_STRANGERS:
             self._turned_away.add(host)
             self._report(Problem(
                 f"{host} may not write: {self._writer_host} is the controller.", self._where,
@@ -225,11 +225,9 @@ class ModbusServer:
 
     async def _watch(self) -> None:
         while True:
-            left_s = self._entry.lost_after_s - self._silent_s
-            await asyncio.sleep(max(left_s, self._entry.lost_after_s / 4)
-                                if left_s > 0 else self._entry.lost_after_s / 4)
-            if self._writer_host and not self._lost \
-                    and self._silent_s > self._entry.lost_after_s:
+            await asyncio.sleep(self._entry.lost_after_s / 4)
+            silent = self._silent_s > self._entry.lost_after_s
+            if self._writer_host and silent and not self._lost:
                 self._lost = True
                 self._report(Problem(
                     f"the controller at {self._writer_host} has not been heard of for "

@@ -15,4 +15,5 @@ class LinksEntry(BaseModel):
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
-    modbus: ModbusEntry | None = Field(None, description="A controller that speaks Modbus TCP.")
+    modbus: ModbusEntry | None = Field(
+        default=None, description="A controller that speaks Modbus TCP.")
