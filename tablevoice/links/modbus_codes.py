@@ -92,7 +92,7 @@ class Bit(IntFlag):
     GUARDED = 1 << 8
 
 
-MEANINGS: dict[IntEnum, str] = {
+STATES: dict[State, str] = {
     State.UNSEEN: "the table has not seen this channel's sequence since it started: wait, and "
     "write it once",
     State.IDLE: "seen; send an event at will",
@@ -100,6 +100,9 @@ MEANINGS: dict[IntEnum, str] = {
     State.DONE: "over; it asked nothing",
     State.ANSWERED: "over; 'answer', 'how', 'certainty' and 'tries' tell the rest",
     State.REFUSED: "not taken; 'refusal' tells why",
+}
+
+REFUSALS: dict[Refusal, str] = {
     Refusal.NONE: "not refused",
     Refusal.STARTED_ANEW: "this number stood here when the table started: whether it was "
     "taken before is not known; send again with a new number if it still matters",
@@ -116,17 +119,26 @@ MEANINGS: dict[IntEnum, str] = {
     Refusal.NOT_THIS_HOLD: "not the number of the newest hold request",
     Refusal.GUARDED: "a stop guard watches this cell: it alone ends a hold",
     Refusal.OTHER: "the table's record has the reason in words",
+}
+
+FATES: dict[Fate, str] = {
     Fate.NONE: "not over, or a question",
     Fate.SAID: "said to its end",
     Fate.CUT: "cut short by something more important",
     Fate.EXPIRED: "came too late to be worth saying",
     Fate.DROPPED: "not said: quiet hours, a kind of lines that rests, a hold, or no sound",
+}
+
+HOWS: dict[How, str] = {
     How.NONE: "not answered",
     How.VOICE: "by voice",
     How.CONFIRMED: "by voice, after a 'did you say …?'",
     How.BUTTON: "by a button",
     How.WITHDRAWN: "nobody answers: taken back",
     How.NOBODY: "nobody answered in time",
+}
+
+HOLD_KINDS: dict[HoldKind, str] = {
     HoldKind.NONE: "none, or acknowledged",
     HoldKind.PAUSE: "a pause was asked for",
     HoldKind.STOP: "a stop was asked for",
