@@ -12,7 +12,7 @@ import itertools
 from collections.abc import Callable, Sequence
 
 from pymodbus.client import AsyncModbusTcpClient
-from pymodbus.exceptions import ModbusException
+from pymodbus.exceptions import ModbusException, ModbusIOException
 
 from tablevoice.errors import Problem
 from tablevoice.links.modbus_map import ChannelStatus, RegisterMap, Status
@@ -20,6 +20,9 @@ from tablevoice.links.modbus_settings import ModbusEntry
 
 RETRY_FIRST_S, RETRY_MOST_S = 0.2, 5.0
 """From one failed connection to the next: doubled each time, up to the second number."""
+
+LAST_WORD_S = 1.0
+"""For telling the block that the table has closed."""
 
 Polled = Callable[[list[int], float], None]
 """Given the command block, and how many seconds ago it may have changed at most."""
@@ -55,7 +58,7 @@ class ModbusClient:
     async def __aexit__(self, *_: object) -> None:
         self._closing.set()
         self._news.set()
-        await asyncio.wait([self._polling], timeout=self._entry.lost_after_s)
+        await asyncio.wait([self._polling], timeout=LAST_WORD_S)
         self._polling.cancel()
         await asyncio.gather(self._polling, return_exceptions=True)
 
@@ -77,7 +80,7 @@ class ModbusClient:
                 if not await client.connect():
                     raise ConnectionError("nobody answers there")
                 await self._serve(client)
-            except (ModbusException, OSError) as error:
+            except (_Refused, ModbusException, OSError) as error:
                 if self._read_s is not None and self._lost_s is None:
                     retry_s = RETRY_FIRST_S
                 self._lose(error)
@@ -108,7 +111,7 @@ class ModbusClient:
         answer = await client.read_holding_registers(
             first, count=count, device_id=self._entry.unit)
         if answer.isError() or len(answer.registers) != count:
-            raise ModbusException(f"it refuses to give {count} registers from {first} on")
+            raise _Refused(f"it refuses to give {count} registers from {first} on")
         return list(answer.registers)
 
     async def _write(self, client: AsyncModbusTcpClient) -> None:
@@ -117,7 +120,7 @@ class ModbusClient:
             answer = await client.write_registers(
                 self._entry.status_at, block, device_id=self._entry.unit)
             if answer.isError():
-                raise ModbusException(
+                raise _Refused(
                     f"it refuses to take {len(block)} registers from {self._entry.status_at} on")
             self._written = block
 
@@ -126,8 +129,11 @@ class ModbusClient:
     def _lose(self, error: Exception) -> None:
         if self._lost_s is None:
             self._lost_s = asyncio.get_running_loop().time()
+            why = f"nothing came within {self._entry.lost_after_s:g} s"
+            if not isinstance(error, ModbusIOException):
+                why = str(error) or type(error).__name__
             self._report(Problem(
-                f"the I/O block does not answer: {str(error) or type(error).__name__}.",
+                f"the I/O block does not answer: {why}.",
                 self._where,
                 "See whether it runs, whether its cable is plugged in, and whether the cell "
                 "file's addresses are right. It is tried again and again; what was taken goes on.",
@@ -149,13 +155,18 @@ class ModbusClient:
         return f"the Modbus link to {self._entry.host} port {self._entry.port}"
 
 
+class _Refused(Exception):
+    """The block answers, and says no."""
+
+
 def in_order(
     before: Sequence[int], new: list[int], register_map: RegisterMap
 ) -> list[list[int]]:
     """``new`` in up to three steps from ``before``: data, then states, then echoed numbers."""
     channels = range(register_map.entry.channels)
     echoes = {register_map.status(channel, ChannelStatus.ECHO) for channel in channels}
-    echoes |= {Status.BUTTON_ECHO, Status.HOLD_CLEARED_ECHO, Status.HOLD_SEQUENCE}
+    echoes |= {Status.BUTTON_ECHO, Status.HOLD_CLEARED_ECHO, Status.HOLD_SEQUENCE,
+               Status.HOLD_KIND}  # a request and its number become visible together
     states = {register_map.status(channel, ChannelStatus.STATE) for channel in channels}
     steps = [[before[at] if at in kept else now for at, now in enumerate(new)]
              for kept in (echoes | states, echoes)]

@@ -72,7 +72,7 @@ class _Channel:
         self.last = self.echo = sequence
         self.state, self.refusal, self.fate, self.how = state, Refusal.NONE, Fate.NONE, How.NONE
         self.answer = self.certainty = self.tries = 0
-        self.event_id, self.waits = "", None
+        self.event_id = ""
 
 
 @dataclass(slots=True)

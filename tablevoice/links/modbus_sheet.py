@@ -55,7 +55,8 @@ HANDSHAKE = (
     "refused. The other channels are free meanwhile.",
     "The same SEQUENCE is the same event and says nothing twice. What stands in the registers "
     "when the table starts is refused with 1, never taken; START then has another number.",
-    "A hold request stays in HOLD_KIND until HOLD_ACKNOWLEDGED is set to HOLD_SEQUENCE.",
+    "A hold request stays in HOLD_KIND until HOLD_ACKNOWLEDGED is HOLD_SEQUENCE. Copy it in every "
+    "cycle in which the cell holds, for another request may come on top.",
 )
 
 

@@ -218,26 +218,26 @@ VAR_OUTPUT
     Certainty : UINT;               (* of 10000 *)
 END_VAR
 VAR
-    Step : UINT;                    (* 0 not in step, 1 idle, 2 waits for the end *)
+    Phase : UINT;                    (* 0 not in step, 1 idle, 2 waits for the end *)
     Sequence : UINT;
     State : UINT;
-    At : UINT;
-    Seen : UINT;
+    CommandAt : UINT;
+    StatusAt : UINT;
     I : UINT;
     Wanted : BOOL;
     Start : R_TRIG;
     Watch : TON;
 END_VAR
 
-At := TV_CHANNELS_C + (Channel - 1) * TV_CHANNEL_C;
-Seen := TV_CHANNELS_S + (Channel - 1) * TV_CHANNEL_S;
-State := WORD_TO_UINT(Status[Seen + TV_CS_STATE]);
+CommandAt := TV_CHANNELS_C + (Channel - 1) * TV_CHANNEL_C;
+StatusAt := TV_CHANNELS_S + (Channel - 1) * TV_CHANNEL_S;
+State := WORD_TO_UINT(Status[StatusAt + TV_CS_STATE]);
 
-IF Step = 0 AND Linked AND State <> 0 AND State <> TV_TAKEN THEN
+IF Phase = 0 AND Linked AND State <> 0 AND State <> TV_TAKEN THEN
     (* Begin from the table's number, so that none is used twice. *)
-    Sequence := WORD_TO_UINT(Status[Seen + TV_CS_ECHO]);
-    Commands[At + TV_CH_SEQUENCE] := UINT_TO_WORD(Sequence);
-    Step := 1;
+    Sequence := WORD_TO_UINT(Status[StatusAt + TV_CS_ECHO]);
+    Commands[CommandAt + TV_CH_SEQUENCE] := UINT_TO_WORD(Sequence);
+    Phase := 1;
 END_IF;
 
 IF NOT Execute AND NOT Busy THEN
@@ -248,18 +248,18 @@ END_IF;
 
 Start(CLK := Execute);
 Wanted := Execute AND (Wanted OR Start.Q);
-IF Wanted AND Step = 1 AND Linked AND State <> 0 AND State <> TV_TAKEN THEN
+IF Wanted AND Phase = 1 AND Linked AND State <> 0 AND State <> TV_TAKEN THEN
     Wanted := FALSE;
     FOR I := 1 TO «places» DO
-        Commands[At + TV_CH_SLOTS + I - 1] := INT_TO_WORD(Slots[I]);
+        Commands[CommandAt + TV_CH_SLOTS + I - 1] := INT_TO_WORD(Slots[I]);
     END_FOR;
-    Commands[At + TV_CH_EVENT] := UINT_TO_WORD(Event);
+    Commands[CommandAt + TV_CH_EVENT] := UINT_TO_WORD(Event);
     IF Sequence = 65535 THEN
         Sequence := 1;              (* never 0 *)
     ELSE
         Sequence := Sequence + 1;
     END_IF;
-    Commands[At + TV_CH_SEQUENCE] := UINT_TO_WORD(Sequence);     (* last *)
+    Commands[CommandAt + TV_CH_SEQUENCE] := UINT_TO_WORD(Sequence);     (* last *)
     Busy := TRUE;
     Done := FALSE;
     Error := FALSE;
@@ -267,26 +267,26 @@ IF Wanted AND Step = 1 AND Linked AND State <> 0 AND State <> TV_TAKEN THEN
     Refusal := 0;
     Answer := 0;
     Certainty := 0;
-    Step := 2;
+    Phase := 2;
 END_IF;
 
 Watch(IN := Execute AND NOT Done AND NOT Error, PT := TimeOut);
 
-IF Step = 2 AND WORD_TO_UINT(Status[Seen + TV_CS_ECHO]) = Sequence AND State > TV_TAKEN THEN
-    Refusal := WORD_TO_UINT(Status[Seen + TV_CS_REFUSAL]);
-    Answer := WORD_TO_UINT(Status[Seen + TV_CS_ANSWER]);
-    Certainty := WORD_TO_UINT(Status[Seen + TV_CS_CERTAINTY]);
+IF Phase = 2 AND WORD_TO_UINT(Status[StatusAt + TV_CS_ECHO]) = Sequence AND State > TV_TAKEN THEN
+    Refusal := WORD_TO_UINT(Status[StatusAt + TV_CS_REFUSAL]);
+    Answer := WORD_TO_UINT(Status[StatusAt + TV_CS_ANSWER]);
+    Certainty := WORD_TO_UINT(Status[StatusAt + TV_CS_CERTAINTY]);
     Error := State = TV_REFUSED;
     Done := NOT Error;
     Busy := FALSE;
-    Step := 1;
+    Phase := 1;
 ELSIF Watch.Q AND NOT Error THEN
-    (* Not taken: taken back by Step 0. Taken: what becomes of it is not waited for. *)
+    (* Not taken: taken back by Phase 0. Taken: what becomes of it is not waited for. *)
     TimedOut := TRUE;
     Error := TRUE;
     Busy := FALSE;
     Wanted := FALSE;
-    Step := 0;
+    Phase := 0;
 END_IF;
 END_FUNCTION_BLOCK
 

@@ -121,8 +121,9 @@ class PaperTable:
     # --- what a test does -----------------------------------------------------------------
 
     def hear(self, text: str) -> None:
+        """A person says ``text``, within the last millisecond."""
         heard = Heard(
-            Hypothesis(text, 0.93, calibrated=True), self.now_s - 0.5, self.now_s - 0.2, -30.0
+            Hypothesis(text, 0.93, calibrated=True), self.now_s - 0.001, self.now_s, -30.0
         )
         self._carry_out(self.table.hear(heard, self.now_s))
 
