@@ -99,7 +99,7 @@ class Handshake:
     """
 
     def __init__(self, register_map: RegisterMap, rights: Collection[Right], start: int) -> None:
-        self._map = register_map
+        self.use(register_map)
         self._rights = rights
         self._start = start
         self._channels = [_Channel() for _ in range(register_map.entry.channels)]
@@ -113,7 +113,7 @@ class Handshake:
 
     def use(self, register_map: RegisterMap) -> None:
         """Another phrasebook is in use; numbers stay what the cell file makes them."""
-        self._map = register_map
+        self._map, self._check = register_map, divmod(register_map.check, WORDS)
 
     # --- from the controller ------------------------------------------------------------
 
@@ -361,7 +361,7 @@ class Handshake:
         block[Status.BITS] = self._bits(view)
         block[Status.ALIVE] = int(now_s * ALIVE_PER_S) % WORDS
         block[Status.LAYOUT] = LAYOUT_VERSION
-        block[Status.MAP_HIGH], block[Status.MAP_LOW] = divmod(self._map.check, WORDS)
+        block[Status.MAP_HIGH], block[Status.MAP_LOW] = self._check
         block[Status.START] = self._start
         for number, channel in enumerate(self._channels):
             shown = {

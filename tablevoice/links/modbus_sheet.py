@@ -169,9 +169,20 @@ def _commands(register_map: RegisterMap, events: Iterable[EventLines]
         for what, meaning in ((ChannelCommand.SEQUENCE, "another number (not 0) is an event; "
                                "written last"), (ChannelCommand.EVENT, "number of the event")):
             yield _register(first + register_map.command(channel, what), label + what.name, meaning)
-        for name in sorted(needed, key=lambda name: register_map.entry.numbers.slots[name].place):
-            yield _register(first + register_map.slot(channel, name), f"{label}slot {name}",
-                            _values(register_map, name))
+        for names in _by_place(register_map, needed):
+            meanings = {name: _values(register_map, name) for name in names}
+            yield _register(
+                first + register_map.slot(channel, names[0]), f"{label}slot {' or '.join(names)}",
+                meanings[names[0]] if len(names) == 1 else
+                "; ".join(f"{name}: {meaning}" for name, meaning in meanings.items()))
+
+
+def _by_place(register_map: RegisterMap, slots: Iterable[str]) -> list[list[str]]:
+    """Slots that share a register, because no event has them both, together."""
+    places: dict[int, list[str]] = {}
+    for name in sorted(slots):
+        places.setdefault(register_map.entry.numbers.slots[name].place, []).append(name)
+    return [places[place] for place in sorted(places)]
 
 
 def _values(register_map: RegisterMap, name: str) -> str:

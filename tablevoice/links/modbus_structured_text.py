@@ -270,7 +270,7 @@ IF Wanted AND Phase = 1 AND Linked AND State <> 0 AND State <> TV_TAKEN THEN
     Phase := 2;
 END_IF;
 
-Watch(IN := Execute AND NOT Done AND NOT Error, PT := TimeOut);
+Watch(IN := Busy OR (Execute AND NOT Done AND NOT Error), PT := TimeOut);
 
 IF Phase = 2 AND WORD_TO_UINT(Status[StatusAt + TV_CS_ECHO]) = Sequence AND State > TV_TAKEN THEN
     Refusal := WORD_TO_UINT(Status[StatusAt + TV_CS_REFUSAL]);

@@ -88,7 +88,7 @@ class PymodbusBlock:
                 self.registers[address : address + len(values)] = [int(one) for one in values]
             registers[: len(self.registers)] = self.registers
 
-        device = SimDevice(id=0, simdata=(bits, bits, own, unused), action=seen)  # type: ignore[arg-type]
+        device = SimDevice(id=0, simdata=(bits, bits, own, unused), action=seen)
         self._server = ModbusTcpServer(device, address=("127.0.0.1", self.port))
         await self._server.serve_forever(background=True)
         return self

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -16,63 +17,13 @@ from tablevoice.links.messages import EventReported
 from tablevoice.links.modbus_codes import NO_NUMBER, Bit, Fate, HoldKind, How, Refusal, State
 from tablevoice.links.modbus_handshake import Asked, Handshake
 from tablevoice.links.modbus_map import ChannelCommand, ChannelStatus, Command, RegisterMap, Status
-from tablevoice.links.rights import ALL_RIGHTS, EVERYDAY_RIGHTS, Right
+from tablevoice.links.rights import ALL_RIGHTS
 from tablevoice.model import TableView
-from tests.links.modbus_cells import small_map
+from tests.links.modbus_cells import READY, Controller, small_map
 from tests.links.paper_table import small_book
 
-READY = messages.Ready(at_s=0.0, table="t", version="0", events=())
 DONE, PICK, BEGAN, SIZE = 3, 7, 9, 20
 CARTON = 11
-
-
-class Controller:
-    """A hand-shake and the registers of the controller before it."""
-
-    def __init__(
-        self, register_map: RegisterMap, rights: frozenset[Right] = EVERYDAY_RIGHTS,
-        registers: list[int | None] | None = None,
-    ) -> None:  # fmt: skip
-        self.map = register_map
-        self.handshake = Handshake(register_map, rights, start=77)
-        self.registers: list[int | None] = registers or [0] * register_map.command_count
-        self.now_s = 0.0
-        self.view = TableView("idle", False, False, None, register_map.book)
-        self.handshake.told(READY, self.view)
-
-    def look(self, age_s: float = 0.0) -> list[Asked]:
-        return self.handshake.look(self.registers, self.now_s, age_s)
-
-    def send(self, sequence: int, event: int, channel: int = 0, **slots: int) -> list[Asked]:
-        for name, value in slots.items():
-            self.registers[self.map.slot(channel, name)] = value
-        self.registers[self.map.command(channel, ChannelCommand.EVENT)] = event
-        self.registers[self.map.command(channel, ChannelCommand.SEQUENCE)] = sequence
-        return self.look()
-
-    def write(self, **registers: int) -> list[Asked]:
-        for name, value in registers.items():
-            self.registers[Command[name.upper()]] = value
-        return self.look()
-
-    def told(self, message: messages.Outbound, **view: object) -> None:
-        self.handshake.told(message, TableView(**{
-            "phase": "idle", "speaking": False, "busy": False, "hold": None,
-            "book": self.map.book, **view}))  # type: ignore[arg-type]
-
-    @property
-    def status(self) -> list[int]:
-        return self.handshake.status(self.now_s, self.view)
-
-    def shown(self, what: ChannelStatus, channel: int = 0) -> int:
-        return self.status[self.map.status(channel, what)]
-
-    def channel(self, channel: int = 0) -> tuple[int, State, Refusal]:
-        return (
-            self.shown(ChannelStatus.ECHO, channel),
-            State(self.shown(ChannelStatus.STATE, channel)),
-            Refusal(self.shown(ChannelStatus.REFUSAL, channel)),
-        )
 
 
 @pytest.fixture(scope="module")
@@ -438,6 +389,12 @@ def test_an_event_before_the_guard_armed_says_so(controller: Controller) -> None
 NUMBERS = st.integers(0, 4)
 
 
+@cache
+def _map_once() -> RegisterMap:
+    with tempfile.TemporaryDirectory() as folder:
+        return small_map(small_book(Path(folder)))
+
+
 class Sequences(RuleBasedStateMachine):
     """Two channels, numbers that repeat a lot, restarts and losses, against a simple model.
 
@@ -447,8 +404,7 @@ class Sequences(RuleBasedStateMachine):
 
     @initialize()
     def begin(self) -> None:
-        with tempfile.TemporaryDirectory() as folder:
-            self.map = small_map(small_book(Path(folder)))
+        self.map = _map_once()
         self.registers: list[int | None] = [None] * self.map.command_count
         self.start()
 
@@ -536,7 +492,10 @@ class Sequences(RuleBasedStateMachine):
         assert all(0 <= register <= 0xFFFF for register in status)
         assert (status[Status.HOLD_KIND] == 0) == self.acknowledged
         for channel in (0, 1):
-            echo, state, refusal = self.controller.channel(channel)
+            shown = {what: status[self.map.status(channel, what)] for what in ChannelStatus}
+            echo, state, refusal = (
+                shown[ChannelStatus.ECHO], State(shown[ChannelStatus.STATE]),
+                Refusal(shown[ChannelStatus.REFUSAL]))  # fmt: skip
             last = self.last[channel]
             assert (state is State.UNSEEN) == (last is None)
             assert echo == (last or 0)
@@ -545,4 +504,4 @@ class Sequences(RuleBasedStateMachine):
 
 
 TestSequences = Sequences.TestCase
-TestSequences.settings = settings(max_examples=80, stateful_step_count=40, deadline=None)
+TestSequences.settings = settings(max_examples=60, stateful_step_count=40, deadline=None)

@@ -7,6 +7,7 @@ import random
 import socket
 from collections.abc import AsyncIterator, Awaitable, Coroutine
 from contextlib import asynccontextmanager
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -38,13 +39,16 @@ Result = TypeVar("Result")
 
 KINDS = ["pymodbus polls", "libmodbus polls", "pymodbus is polled", "libmodbus is polled"]
 
+
 @pytest.fixture(scope="module")
 def book(tmp_path_factory: pytest.TempPathFactory) -> Phrasebook:
     return small_book(tmp_path_factory.mktemp("book"))
 
+
 @pytest.fixture(scope="module")
 def program(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return build_libmodbus_controller(tmp_path_factory.mktemp("libmodbus"))
+
 
 def run(what: Coroutine[Any, Any, Result]) -> Result:
     """Run a test's coroutine; an exception that nobody would see fails it."""
@@ -58,6 +62,7 @@ def run(what: Coroutine[Any, Any, Result]) -> Result:
     assert unseen == []
     return result
 
+
 @asynccontextmanager
 async def linked(table: PaperTable, register_map: RegisterMap) -> AsyncIterator[ModbusLink]:
     async with ModbusLink(register_map.entry, table) as link:
@@ -68,16 +73,21 @@ async def linked(table: PaperTable, register_map: RegisterMap) -> AsyncIterator[
             table.audience.leave(link.told)
             table.close()
 
+
 @asynccontextmanager
-async def opened(book: Phrasebook, **settings: Any) -> AsyncIterator[tuple[PaperTable, RegisterMap]]:
+async def opened(
+    book: Phrasebook, **settings: Any
+) -> AsyncIterator[tuple[PaperTable, RegisterMap]]:
     """An open table with its link."""
     table, register_map = PaperTable(book), small_map(book, **{"port": free_port(), **settings})
     table.open()
     async with linked(table, register_map):
         yield table, register_map
 
+
 def role_of(kind: str) -> str:
     return "client" if kind.endswith("is polled") else "server"
+
 
 def peer_of(kind: str, program: Path, port: int) -> Awaitable[Peer]:
     if kind == "pymodbus polls":
@@ -85,6 +95,7 @@ def peer_of(kind: str, program: Path, port: int) -> Awaitable[Peer]:
     if kind == "pymodbus is polled":
         return PymodbusBlock(port).begin()
     return LibmodbusPeer(program, "poll" if kind == "libmodbus polls" else "block", port).begin()
+
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_line_a_question_a_button_and_a_hold(kind: str, book: Phrasebook, program: Path) -> None:
@@ -132,6 +143,7 @@ def test_a_line_a_question_a_button_and_a_hold(kind: str, book: Phrasebook, prog
 
     run(play())
 
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_what_was_taken_before_a_loss_is_answered_when_the_link_is_back(
     kind: str, book: Phrasebook, program: Path
@@ -170,7 +182,9 @@ def test_what_was_taken_before_a_loss_is_answered_when_the_link_is_back(
 
     run(play())
 
+
 SIZE_LINES = ("What shall it go in?", "Which one?")
+
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_table_that_starts_anew_says_nothing_twice_and_tells_what_it_does_not_know(
@@ -209,6 +223,7 @@ def test_a_table_that_starts_anew_says_nothing_twice_and_tells_what_it_does_not_
 
     run(play())
 
+
 def test_what_a_hold_from_before_the_link_came_up_asked_for_is_shown(book: Phrasebook) -> None:
     async def play() -> None:
         table, register_map = PaperTable(book), small_map(book, port=free_port())
@@ -222,6 +237,7 @@ def test_what_a_hold_from_before_the_link_came_up_asked_for_is_shown(book: Phras
             assert status[Status.HOLD_KIND] == HoldKind.STOP
 
     run(play())
+
 
 # --- the server ---------------------------------------------------------------------------
 
@@ -251,6 +267,7 @@ def test_both_kinds_of_registers_show_the_same_and_write_and_read_in_one_request
 
     run(play())
 
+
 def exchanged(port: int, sent: bytes, want: int) -> bytes:
     """What the server sends back on a connection of its own, up to ``want`` bytes."""
     with socket.create_connection(("127.0.0.1", port), 10) as connection:
@@ -259,6 +276,7 @@ def exchanged(port: int, sent: bytes, want: int) -> bytes:
         while len(got) < want and (more := connection.recv(4096)):
             got += more
         return got
+
 
 def test_frames_are_those_of_the_specification(book: Phrasebook) -> None:
     # MODBUS Application Protocol Specification V1.1b3, worked examples of functions 3, 16 and
@@ -281,6 +299,7 @@ def test_frames_are_those_of_the_specification(book: Phrasebook) -> None:
             assert got == taken + given_back + refused + no_function
 
     run(play())
+
 
 def test_whatever_comes_in_the_server_goes_on_serving(book: Phrasebook) -> None:
     """Random bytes, and well-formed frames of every function with random contents."""
@@ -308,7 +327,7 @@ def test_whatever_comes_in_the_server_goes_on_serving(book: Phrasebook) -> None:
                     pass
 
     async def play() -> None:
-        async with opened(book, lost_after_s=0.3) as (table, register_map):
+        async with opened(book, lost_after_s=0.3) as (_, register_map):
             await asyncio.to_thread(spoil, register_map.entry.port)
             async with ended(PymodbusClient(register_map.entry.port).begin()) as peer:
                 controller = Program(peer, register_map)
@@ -319,6 +338,7 @@ def test_whatever_comes_in_the_server_goes_on_serving(book: Phrasebook) -> None:
                 assert controller.state(status) == (State.DONE, Refusal.NONE)
 
     run(play())
+
 
 def test_connections_that_nobody_ended_do_not_lock_the_controller_out(book: Phrasebook) -> None:
     async def play() -> None:
@@ -334,6 +354,7 @@ def test_connections_that_nobody_ended_do_not_lock_the_controller_out(book: Phra
 
     run(play())
 
+
 def test_a_peer_that_is_not_named_is_disconnected_and_reported_once(book: Phrasebook) -> None:
     async def play() -> None:
         async with opened(book, peers=["127.0.0.2"]) as (table, register_map):
@@ -348,6 +369,7 @@ def test_a_peer_that_is_not_named_is_disconnected_and_reported_once(book: Phrase
             assert len(table.problems()) == 1
 
     run(play())
+
 
 def test_one_controller_writes_until_it_is_silent_and_others_may_read(book: Phrasebook) -> None:
     async def play() -> None:
@@ -373,6 +395,7 @@ def test_one_controller_writes_until_it_is_silent_and_others_may_read(book: Phra
 
     run(play())
 
+
 def test_a_port_that_is_taken_is_one_clear_error(book: Phrasebook) -> None:
     async def play() -> None:
         async with opened(book) as (_, register_map):
@@ -381,6 +404,7 @@ def test_a_port_that_is_taken_is_one_clear_error(book: Phrasebook) -> None:
                     pass
 
     run(play())
+
 
 # --- the client ---------------------------------------------------------------------------
 
@@ -398,6 +422,13 @@ def test_a_block_without_these_registers_is_reported_once(book: Phrasebook) -> N
 
     run(play())
 
+
+async def alive_after(controller: Program, before: int) -> int:
+    """The alive counter, once it stands higher."""
+    status = await controller.status_when(lambda status: status[Status.ALIVE] > before)
+    return status[Status.ALIVE]
+
+
 def test_the_alive_counter_goes_on_and_begins_again_after_a_loss(
     book: Phrasebook, program: Path
 ) -> None:
@@ -410,14 +441,13 @@ def test_the_alive_counter_goes_on_and_begins_again_after_a_loss(
                         program, "block", register_map.entry.port).begin()) as peer:
                     controller = Program(peer, register_map)
                     for _ in range(3):
-                        before = seen
-                        status = await controller.status_when(
-                            lambda status: status[Status.ALIVE] > before)
-                        seen = status[Status.ALIVE]
+                        seen = await alive_after(controller, seen)
 
     run(play())
 
+
 REGISTER = st.integers(0, 0xFFFF)
+
 
 @given(data=st.data())
 def test_an_echo_becomes_visible_last_and_a_state_before_it(
@@ -434,11 +464,9 @@ def test_an_echo_becomes_visible_last_and_a_state_before_it(
     steps = [before, *in_order(before, new, register_map)]
     assert steps[-1] == new
     order: list[int] = []
-    for last, step in zip(steps, steps[1:], strict=False):
+    for last, step in pairwise(steps):
         changed = {at for at in range(size) if step[at] != last[at]}
         kinds = {2 if at in echoes else 1 if at in states else 0 for at in changed}
         assert len(kinds) <= 1
         order += kinds
     assert order == sorted(order)
-
-Wait = Callable[[], bool]
