@@ -342,7 +342,8 @@ def read_cell(path: Path | str, *, numbered: bool = True) -> ReadCell:
         _check_voices(entry, read, marked, findings)
         _check_expected_uses(entry, read, marked, findings)
         if numbered and entry.links.modbus is not None:
-            for found in modbus_numbers.findings(entry.links.modbus, read.book):
+            for found in modbus_numbers.findings(
+                    entry.links.modbus, read.book, guarded=entry.guard is not None):
                 where = marked.where(("links", "modbus", *found.path), key=found.key)
                 findings.add(found.what, where, found.do)
     findings.raise_if_any()

@@ -36,9 +36,15 @@ class Finding:
     key: bool = False
 
 
-def findings(entry: ModbusEntry, book: Phrasebook) -> Iterator[Finding]:
-    """Everything that keeps this link from opening with this phrasebook."""
+def findings(entry: ModbusEntry, book: Phrasebook, *, guarded: bool) -> Iterator[Finding]:
+    """Everything that keeps this link from opening with this phrasebook.
+
+    ``guarded``: the cell has a stop guard.
+    """
     yield from _connection_findings(entry)
+    if guarded and "hold_cleared" in entry.may:
+        yield Finding("a stop guard watches this cell, and it alone ends a hold.", ("may",),
+                      "Leave 'hold_cleared' out, or 'guard:' where there is none.", key=True)
     if not entry.numbers.events:
         yield Finding("no event has a number, so the controller could report nothing.",
                       ("numbers",), SUGGEST)

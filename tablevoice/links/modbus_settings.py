@@ -11,11 +11,13 @@ from typing import Annotated, Literal, TypeAlias
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 from pydantic_core import PydanticCustomError
 
-from tablevoice.links.rights import EVERYDAY_RIGHTS, Right
-
 MOST_CHANNELS = 4
 MOST_PLACES = 14
 """Registers for slots in a channel: fixed, so that a new slot moves no other register."""
+
+MayDo: TypeAlias = Literal["events", "buttons", "hold_cleared"]
+EVERYDAY: tuple[MayDo, ...] = ("events", "buttons")
+"""Rights (see ``rights``) that registers can carry, and those without being named."""
 
 LARGEST_NUMBER = 32_767
 """Fits a signed and an unsigned register alike."""
@@ -80,8 +82,8 @@ class ModbusEntry(_Entry):
     peers: list[Peer] = Field(
         default_factory=list, max_length=100, description="Addresses that may connect to a "
         "server; needed where it listens to more than this computer.", examples=[["10.0.0.5"]])
-    may: list[Right] = Field(
-        default_factory=lambda: sorted(EVERYDAY_RIGHTS),
+    may: list[MayDo] = Field(
+        default_factory=lambda: list(EVERYDAY),
         description="What the controller may do. hold_cleared: tell that its physical reset was "
         "operated.", examples=[["events", "buttons", "hold_cleared"]])
     poll_ms: int = Field(

@@ -6,9 +6,9 @@ import socket
 from typing import Any
 
 from tablevoice.links import messages
-from tablevoice.links.modbus_codes import Refusal, State
+from tablevoice.links.modbus_codes import HoldKind, Refusal, State
 from tablevoice.links.modbus_handshake import Asked, Handshake
-from tablevoice.links.modbus_map import ChannelCommand, ChannelStatus, Command, RegisterMap
+from tablevoice.links.modbus_map import ChannelCommand, ChannelStatus, Command, RegisterMap, Status
 from tablevoice.links.modbus_settings import ModbusEntry, NumbersEntry, SlotEntry
 from tablevoice.links.rights import EVERYDAY_RIGHTS, Right
 from tablevoice.model import Phrasebook, TableView
@@ -85,3 +85,12 @@ class Controller:
             State(self.shown(ChannelStatus.STATE, channel)),
             Refusal(self.shown(ChannelStatus.REFUSAL, channel)),
         )
+
+
+def ask_hold(controller: Controller, kind: str) -> None:
+    controller.told(messages.HoldRequest.model_validate(
+        {"at_s": 1.0, "kind": kind, "phrase": kind, "certainty": 0.9}))
+
+
+def hold_of(controller: Controller) -> tuple[int, HoldKind]:
+    return controller.status[Status.HOLD_SEQUENCE], HoldKind(controller.status[Status.HOLD_KIND])

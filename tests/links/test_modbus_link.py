@@ -6,7 +6,8 @@ import asyncio
 import random
 import socket
 from collections.abc import AsyncIterator, Awaitable, Coroutine
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, TypeVar
@@ -16,6 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tablevoice.errors import LinkUnavailable
+from tablevoice.links import messages
 from tablevoice.links.modbus import ModbusLink
 from tablevoice.links.modbus_client import in_order
 from tablevoice.links.modbus_codes import Bit, HoldKind, How, Refusal, State
@@ -239,6 +241,30 @@ def test_what_a_hold_from_before_the_link_came_up_asked_for_is_shown(book: Phras
     run(play())
 
 
+def test_with_another_phrasebook_numbers_stay_what_the_cell_file_makes_them(
+    book: Phrasebook,
+) -> None:
+    async def play() -> None:
+        async with (
+            opened(book) as (table, register_map),
+            ended(PymodbusClient(register_map.entry.port).begin()) as peer,
+        ):
+            controller = Program(peer, register_map)
+            await controller.begin()
+            events = {name: event for name, event in book.events.items() if name != "done"}
+            table.book = replace(book, events={"anew": book.events["done"], **events})
+            table.audience(messages.PhrasebookChanged(
+                at_s=1.0, title=book.title, events=tuple(table.book.events)))
+            await controller.send("done")
+            status = await controller.outcome()
+            assert controller.state(status) == (State.REFUSED, Refusal.UNKNOWN_EVENT)
+            await controller.send("clear")
+            assert controller.state(await controller.outcome())[0] == State.DONE
+            assert table.said[0] in ("Keep clear.", "Hands back.")
+
+    run(play())
+
+
 # --- the server ---------------------------------------------------------------------------
 
 def test_both_kinds_of_registers_show_the_same_and_write_and_read_in_one_request(
@@ -318,13 +344,11 @@ def test_whatever_comes_in_the_server_goes_on_serving(book: Phrasebook) -> None:
                         connection.sendall(body)
                     except OSError:
                         break  # the server hung up: what it read was no frame
-                connection.shutdown(socket.SHUT_WR)
                 connection.settimeout(5)
-                try:
+                with suppress(OSError):  # it may have hung up
+                    connection.shutdown(socket.SHUT_WR)
                     while connection.recv(65_536):
                         pass
-                except ConnectionError:
-                    pass
 
     async def play() -> None:
         async with opened(book, lost_after_s=0.3) as (_, register_map):

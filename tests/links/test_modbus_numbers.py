@@ -16,6 +16,7 @@ from tablevoice.errors import FileRefused
 from tablevoice.links.modbus_map import RegisterMap
 from tablevoice.links.modbus_numbers import findings, suggested
 from tablevoice.links.modbus_settings import ModbusEntry, NumbersEntry
+from tablevoice.links.rights import EVERYDAY_RIGHTS
 from tablevoice.model import EventLines, Phrasebook, Priority, Question
 from tests.links.modbus_cells import NUMBERS, small_map
 from tests.links.paper_table import BOOK, small_book
@@ -49,7 +50,8 @@ def load(folder: Path, cell: str = CELL, book: str = BOOK) -> ModbusEntry:
 def test_a_good_entry_comes_through_with_its_defaults(tmp_path: Path) -> None:
     entry = load(tmp_path)
     assert (entry.role, entry.host, entry.port) == ("server", "127.0.0.1", 1502)
-    assert (entry.may, entry.peers, entry.channels) == (["buttons", "events"], [], 2)
+    assert (entry.peers, entry.channels) == ([], 2)
+    assert {*entry.may} == EVERYDAY_RIGHTS
     assert entry.numbers.slots["item"].values == {"the mug": 5, "the lamp": 1}
 
 
@@ -94,6 +96,9 @@ def changed(old: str, new: str, text: str = CELL) -> str:
          "peers"),
         (changed("port: 1502", "port: 1502\n    may: [evnts]"), "9:11", "found 'evnts'",
          "'events'"),
+        (changed("port: 1502", "port: 1502\n    may: [close]"), "9:11", "found 'close'", "events"),
+        (changed("port: 1502", "port: 1502\n    may: [hold_cleared]") + "guard: guard.yaml\n",
+         "9:5", "it alone ends a hold", "Leave 'hold_cleared' out"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_named_with_its_place(
@@ -196,7 +201,7 @@ def test_proposals_fit_and_never_change_a_number_that_was_given(
 ) -> None:
     first = suggested(NumbersEntry(), before, guarded=False)
     entry = ModbusEntry.model_validate({"role": "server", "numbers": first})
-    assert list(findings(entry, before)) == []
+    assert list(findings(entry, before, guarded=False)) == []
     both = replace(
         after, events={**before.events, **after.events},
         questions={**before.questions, **after.questions},
