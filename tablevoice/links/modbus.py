@@ -79,9 +79,9 @@ class ModbusLink:
     def _status(self) -> list[int]:
         return self._handshake.status(self._table.now_s, self._table.view)
 
-    def _write(self, first: int, values: list[int]) -> None:
+    def _write(self, first: int, values: list[int], age_s: float) -> None:
         self._commands[first : first + len(values)] = values
-        self._look()
+        self._look(age_s)
 
     def _polled(self, commands: list[int], age_s: float) -> None:
         self._commands = list(commands)

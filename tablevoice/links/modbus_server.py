@@ -36,8 +36,9 @@ _LONGEST_PDU = 253
 _NOBODY_S = float("-inf")
 
 ReadBlock = Callable[[], Sequence[int]]
-Write = Callable[[int, list[int]], None]
-"""Given the place of the first register in the command block, and the values."""
+Write = Callable[[int, list[int], float], None]
+"""Given the place of the first register in the command block, the values, and how many seconds
+ago they may have been meant."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +53,9 @@ class Block:
 class RegisterStore:
     """What pymodbus' requests read and write: two blocks, one of which may be written."""
 
-    def __init__(self, commands: Block, status: Block, write: Write) -> None:
+    def __init__(
+        self, commands: Block, status: Block, write: Callable[[int, list[int]], None]
+    ) -> None:
         self._commands = commands
         self._blocks = (commands, status)
         self._write = write
@@ -83,7 +86,8 @@ class ModbusServer:
     """An async context manager. Only one controller at a time may write; all named may read.
 
     A controller is an address: it may have several connections. It stays the one that writes
-    until it was silent for ``lost_after_s``. ``report`` is told of strangers, of a loss once,
+    until it was silent for ``lost_after_s``. What it writes right after such a silence may be as
+    old as that: ``write`` is told so. ``report`` is told of strangers, of a loss once,
     and once of the return. Opening raises LinkUnavailable.
     """
 
@@ -96,7 +100,8 @@ class ModbusServer:
         report: Callable[[Problem], None],
     ) -> None:
         self._entry = entry
-        self._store = RegisterStore(commands, status, write)
+        self._store = RegisterStore(
+            commands, status, lambda at, values: write(at, values, self._age_s))
         self._report = report
         self._decoder = DecodePDU(is_server=True)
         self._connections: dict[asyncio.StreamWriter, float] = {}
@@ -104,6 +109,7 @@ class ModbusServer:
         self._strangers: set[str] = set()
         self._writer_host = ""
         self._heard_s = _NOBODY_S
+        self._silence_s: tuple[float, float] | None = None
         self._lost = False
         self._turned_away: set[str] = set()
 
@@ -215,7 +221,10 @@ class ModbusServer:
             self._wrote()
 
     def _wrote(self) -> None:
-        silent_s, self._heard_s = self._silent_s, self._now_s
+        silent_s, now_s = self._silent_s, self._now_s
+        if self._entry.lost_after_s < silent_s < float("inf"):
+            self._silence_s = (self._heard_s, now_s)
+        self._heard_s = now_s
         if self._lost:
             self._lost = False
             self._report(Problem(
@@ -235,6 +244,15 @@ class ModbusServer:
                     "See whether it runs and whether its cable is plugged in. What was taken "
                     "goes on, and its outcome stays in the registers.",
                 ))  # fmt: skip
+
+    @property
+    def _age_s(self) -> float:
+        """How old what is written now may be: what waited for a lost link arrives soon after."""
+        if self._silence_s is None:
+            return 0.0
+        since_s, until_s = self._silence_s
+        soon = self._now_s - until_s <= self._entry.lost_after_s
+        return self._now_s - since_s if soon else 0.0
 
     @property
     def _silent_s(self) -> float:

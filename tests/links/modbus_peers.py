@@ -10,17 +10,23 @@ import asyncio
 import contextlib
 import shutil
 import subprocess
-from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol, TypeVar
 
 from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
+from tablevoice.links.modbus import ModbusLink
 from tablevoice.links.modbus_codes import Refusal, State
 from tablevoice.links.modbus_map import ChannelCommand, ChannelStatus, RegisterMap
+from tablevoice.model import Phrasebook
+from tests.links.modbus_cells import free_port, small_map
+from tests.links.paper_table import PaperTable
+
+Result = TypeVar("Result")
 
 WAIT_S = 20.0
 REGISTERS = 200
@@ -234,3 +240,41 @@ async def ended(beginning: Awaitable[Peer]) -> AsyncIterator[Peer]:
         yield peer
     finally:
         await peer.end()
+
+
+# --- a table with its link ----------------------------------------------------------------
+
+
+def run(what: Coroutine[Any, Any, Result]) -> Result:
+    """Run a test's coroutine; an exception that nobody would see fails it."""
+    unseen: list[dict[str, Any]] = []
+
+    async def watched() -> Result:
+        asyncio.get_running_loop().set_exception_handler(lambda _, context: unseen.append(context))
+        return await asyncio.wait_for(what, 90)
+
+    result = asyncio.run(watched())
+    assert unseen == []
+    return result
+
+
+@asynccontextmanager
+async def linked(table: PaperTable, register_map: RegisterMap) -> AsyncIterator[ModbusLink]:
+    async with ModbusLink(register_map.entry, table) as link:
+        table.audience.join(link.told)
+        try:
+            yield link
+        finally:
+            table.audience.leave(link.told)
+            table.close()
+
+
+@asynccontextmanager
+async def opened(
+    book: Phrasebook, **settings: Any
+) -> AsyncIterator[tuple[PaperTable, RegisterMap]]:
+    """An open table with its link."""
+    table, register_map = PaperTable(book), small_map(book, **{"port": free_port(), **settings})
+    table.open()
+    async with linked(table, register_map):
+        yield table, register_map

@@ -34,7 +34,8 @@ slots:
 events:
   done: {about: An order is done., fresh_for_s: 4, lines: [All packed., That is that.]}
   pick: {about: Pick., slots: [item, count], lines: ["{item}, {count} of it.", "Take {item}."]}
-  began: {about: An order begins., slots: [order], lines: ["Order {order}.", "Now {order}."]}
+  began: {about: An order begins., slots: [order], fresh_for_s: 0.5,
+          lines: ["Order {order}.", "Now {order}."]}
   clear: {about: Keep clear., priority: warning, lines: [Keep clear., Hands back.]}
   size: {about: Asks., priority: question, asks: size, lines: [What shall it go in?, Which one?]}
   again: {about: Again., priority: question, lines: [Sorry?, Once more.]}
