@@ -407,6 +407,22 @@ class GuardView:
 
 
 @dataclass(frozen=True, slots=True)
+class TableView:
+    """How the table stands, for links that show it all the time.
+
+    ``phase`` is the dialogue's word: ``idle``, ``asking``, ``listening``, ``confirming``,
+    ``waiting_for_button`` or ``held``. ``busy``: a line or a question is not over. ``hold``:
+    ``pause`` or ``stop`` while one is in force. ``book``: the phrasebook in use.
+    """
+
+    phase: str
+    speaking: bool
+    busy: bool
+    hold: str | None
+    book: Phrasebook
+
+
+@dataclass(frozen=True, slots=True)
 class Event:
     """Something that happened at the cell, as its controller reports it."""
 

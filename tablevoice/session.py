@@ -40,7 +40,7 @@ from tablevoice.links import messages
 from tablevoice.links.messages import Inbound, Outbound
 from tablevoice.links.stop_guard import StopGuardLink, start_guard, status_address
 from tablevoice.live_ear import Listeners, LiveEar
-from tablevoice.model import Clip, GuardView, Heard, SlotValue, Utterance
+from tablevoice.model import Clip, GuardView, Heard, SlotValue, TableView, Utterance
 from tablevoice.session_records import Record
 from tablevoice.speech.preparing import Progress, first_of
 
@@ -189,6 +189,13 @@ class Session:
     def idle(self) -> bool:
         """Nothing is being said and no question is open."""
         return self._table.idle
+
+    @property
+    def view(self) -> TableView:
+        """How things stand, for links that show it all the time."""
+        table, hold = self._table, self._table.hold
+        return TableView(table.phase.value, self._current is not None, not table.idle,
+                         None if hold is None else hold.kind, self.cell.phrasebook)
 
     @property
     def record_folder(self) -> Path | None:
@@ -486,9 +493,6 @@ def _folder_name() -> str:
     return datetime.now(timezone.utc).strftime("%Y%m%dT%H%M%S.%fZ")
 
 
-def _as_error(
-    problem: Problem, at_s: float, message_id: str | None = None
-) -> messages.ErrorReported:
+def _as_error(problem: Problem, at_s: float, given: str | None = None) -> messages.ErrorReported:
     return messages.ErrorReported(
-        at_s=at_s, what=problem.what, where=problem.where, do=problem.do, id=message_id
-    )
+        at_s=at_s, what=problem.what, where=problem.where, do=problem.do, id=given)
