@@ -147,6 +147,11 @@ class Table:
         return not self._errands and self._state.open is None
 
     @property
+    def lines_waiting(self) -> int:
+        """Lines that wait for their turn."""
+        return len(self._queue.waiting)
+
+    @property
     def deadline_s(self) -> float | None:
         """When ``tick`` is due next, if nothing happens before."""
         times = (self._state.deadline_s, self._queue.wake_s)

@@ -173,10 +173,15 @@ def everything_logged(log: Log) -> Iterator[None]:
 
 
 @contextmanager
-def crashes_logged(log: Log) -> Iterator[None]:
-    """A mistake of the program ends it, with its trace in the log and nowhere else."""
+def crashes_logged(log: Log, meant: tuple[type[Exception], ...]) -> Iterator[None]:
+    """A mistake of the program ends it, with its trace in the log and nowhere else.
+
+    Errors of the kinds ``meant`` are raised on purpose, and pass.
+    """
     try:
         yield
+    except meant:
+        raise
     except Exception:  # noqa: BLE001 - written down whole, and the program ends
         log.out.error("crashed", exc_info=sys.exc_info())
         raise SystemExit(70) from None  # EX_SOFTWARE of sysexits.h

@@ -9,9 +9,13 @@ from __future__ import annotations
 
 import os
 import socket
+import time
 from collections.abc import Mapping, MutableMapping
 
 LONGEST_STATUS = 200
+
+STARTING_FOR_S = 60
+"""How long one step of opening may take: the longest, rendering one line, takes ten seconds."""
 
 
 class ServiceManager:
@@ -20,6 +24,7 @@ class ServiceManager:
     def __init__(self, address: str = "", ping_every_s: float | None = None) -> None:
         self.ping_every_s = ping_every_s if address else None
         self._address = "\0" + address[1:] if address.startswith("@") else address
+        self._starting_told_s = 0.0
         self._socket: socket.socket | None = None
         if address and hasattr(socket, "AF_UNIX"):
             self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC)
@@ -33,6 +38,14 @@ class ServiceManager:
         for name in ("WATCHDOG_USEC", "WATCHDOG_PID"):
             environment.pop(name, None)
         return cls(address, ping_every_s)
+
+    def starting(self, text: str) -> None:
+        """Opening goes on and may take a while longer; told once a second at most."""
+        now_s = time.monotonic()
+        if now_s - self._starting_told_s >= 1.0:
+            self._starting_told_s = now_s
+            self._tell(f"EXTEND_TIMEOUT_USEC={STARTING_FOR_S * 1_000_000}")
+            self.status(text)
 
     def ready(self) -> None:
         """The table takes events."""
