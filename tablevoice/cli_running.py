@@ -7,7 +7,6 @@ Beside ``cli.py``, which puts them into the one ``tablevoice`` command; the work
 from __future__ import annotations
 
 import asyncio
-import faulthandler
 from contextlib import ExitStack
 from enum import Enum
 from functools import partial
@@ -77,8 +76,6 @@ def run(
     from tablevoice.commands.running_log import log_open, problems_logged
     from tablevoice.watching.redaction import Redaction, secrets_in
 
-    # A service manager ends a hung process by SIGABRT: say where every thread was.
-    faulthandler.enable(2)
     human = log is LogForm.HUMAN and log_file is None
     with clear_errors(), log_open(log.value, log_level.value, log_file) as opened:
         if human:

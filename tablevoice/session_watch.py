@@ -203,7 +203,7 @@ class Watch:
         why = hang(self._facts())
         if not why:
             self._service.alive()
-        elif why != self._hang:
+        elif not self._hang:
             self._log.out.error("no_sign_of_life", why=why, then="the service manager restarts it")
             self._service.status(f"no sign of life: {why}")
         self._hang = why

@@ -8,6 +8,7 @@ configured globally, so a program that uses the package keeps its own structlog 
 from __future__ import annotations
 
 import logging
+import math
 import sys
 import threading
 import time
@@ -124,6 +125,8 @@ def _plain_value(name: str, value: Any) -> Any:
             # Of a trace the end says what happened.
             value = f"… {value[-longest:]}" if trace else f"{value[:longest]} …"
         return value.translate(_CONTROL_IN_TRACES if trace else _CONTROL)
+    if isinstance(value, float) and not math.isfinite(value):
+        return str(value)  # JSON has no such numbers
     if isinstance(value, dict):
         return {_plain_value("", key): _plain_value("", one) for key, one in value.items()}
     if isinstance(value, list):

@@ -17,7 +17,7 @@ from tablevoice.watching import health_file
 from tablevoice.watching.disk_watch import DiskWatch
 from tablevoice.watching.health import judge
 from tablevoice.watching.health_file import Document, Stamp, document, health_schema, is_stale
-from tests.watching.facts import WELL, spoilt
+from tests.watching.facts import spoilt
 
 
 def a_document(**facts: dict[str, object] | None) -> Document:
