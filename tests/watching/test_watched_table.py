@@ -27,8 +27,11 @@ from tablevoice.model import Clip, Heard, Hypothesis, Match, Verdict
 from tests.test_live_session import BOOK, CELL, RunningTable, event
 from tests.watching.test_metrics import read
 
-ALLOWED_S = 1.5
-"""Of silence, by the stand-in: a sign of life is due every half second."""
+ALLOWED_S = 3.0
+"""Of silence, by the stand-in: a sign of life is due every second."""
+
+OPEN_WITHIN_S = 150.0
+"""On a computer that others keep busy, too."""
 
 
 class Manager:
@@ -52,7 +55,7 @@ class Manager:
                 self.told += [(time.monotonic(), one) for one in line.decode().splitlines()]
                 self._news.notify_all()
 
-    def wait_for(self, line: str, within_s: float = 60.0, *, since: int = 0) -> float:
+    def wait_for(self, line: str, within_s: float = OPEN_WITHIN_S, *, since: int = 0) -> float:
         """When that line came, counted from the one of number ``since`` on."""
         def came() -> float | None:
             return next((at_s for at_s, one in self.told[since:] if one.startswith(line)), None)
@@ -153,13 +156,13 @@ def test_a_table_shows_its_life_from_ready_to_its_end(
     port = free_port()
     table = start(more=f"metrics: {{port: {port}}}\n")
     ready_s = manager.wait_for("READY=1")
-    table.wait_for_type("ready")
+    table.wait_for_type("ready", OPEN_WITHIN_S)
     table.send(event("e1", "hello"))
     table.wait_for_type("done")
-    time.sleep(max(0.0, ready_s + 4.0 - time.monotonic()))
-    alive_s = [ready_s, *manager.alive_between(ready_s, ready_s + 4.0)]
+    time.sleep(max(0.0, ready_s + 6.0 - time.monotonic()))
+    alive_s = [ready_s, *manager.alive_between(ready_s, ready_s + 6.0)]
     gaps_s = [later - earlier for earlier, later in itertools.pairwise(alive_s)]
-    assert len(gaps_s) >= 5
+    assert len(gaps_s) >= 4
     assert max(gaps_s) < ALLOWED_S / 2
     table.until_health(lambda found: found["verdict"] == "ok")
     told = table.asked_for_health()
