@@ -53,7 +53,7 @@ class WatchedLink(Protocol):
 class HealthTeller(Protocol):
     """A link that passes the health document on; called from the session's loop."""
 
-    def tell_health(self, document: bytes) -> None: ...
+    def publish_health(self, text: str) -> None: ...
 
 
 class Watch:
@@ -177,14 +177,14 @@ class Watch:
         self._disk.put(document)
         self._service.status(_in_a_line(health, facts))
         if any(isinstance(link, HealthTeller) for link in self._links):
-            encoded = health_file.encoded(document)
+            encoded = health_file.encoded(document).decode("utf-8")
             self._loop.call_soon_threadsafe(self._tell_links, encoded)
         self._log.catch_up()
 
-    def _tell_links(self, document: bytes) -> None:
+    def _tell_links(self, document: str) -> None:
         for link in self._links:
             if isinstance(link, HealthTeller):
-                link.tell_health(document)
+                link.publish_health(document)
 
     def _tell_changes(self, health: Health) -> None:
         before = {} if self._last is None else {one.part: one for one in self._last.reasons}
