@@ -90,7 +90,7 @@ def audit(lock: Path, program: Sequence[str]) -> int:
         answer, complaint = ask(lock, service, program)
         if answer is not None and answer.looked_up:
             return report(lock, service, answer)
-        why = "knows none of the packages." if answer is not None else f"gave no answer. {complaint}"
+        why = f"gave no answer. {complaint}" if answer is None else "knows none of the packages."
         print(f"{lock.name}: the service {service!r} {why}", file=sys.stderr)
     print(
         f"{lock.name} was NOT audited: no service could be reached. Run this where the network"

@@ -42,8 +42,10 @@ def counted(program: str, folder: Path) -> dict[str, int]:
 TRIES = {
     "a connection": ("IpOutNoRoutes", "socket.create_connection(('192.0.2.1', 443), 1)"),
     "a datagram": ("IpOutNoRoutes", "udp(socket.AF_INET).sendto(b'x', ('192.0.2.1', 53))"),
-    "a datagram by IPv6": ("Ip6OutNoRoutes", "udp(socket.AF_INET6).sendto(b'x', ('2001:db8::1', 53))"),
-    "a broadcast": ("IpOutNoRoutes", "udp(socket.AF_INET).sendto(b'x', ('255.255.255.255', 5353))"),
+    "a datagram by IPv6": (
+        "Ip6OutNoRoutes", "udp(socket.AF_INET6).sendto(b'x', ('2001:db8::1', 53))"),
+    "a broadcast": (
+        "IpOutNoRoutes", "udp(socket.AF_INET).sendto(b'x', ('255.255.255.255', 5353))"),
     "a local resolver": ("UdpNoPorts", "udp(socket.AF_INET).sendto(b'x', ('127.0.0.53', 53))"),
 }  # fmt: skip
 

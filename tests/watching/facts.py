@@ -32,7 +32,7 @@ WELL = Facts(
 
 def spoilt(**parts: dict[str, Any] | None) -> Facts:
     """``WELL`` with fields of its parts changed; ``None`` takes the part away."""
-    changed = {
+    changed: dict[str, Any] = {
         name: None if fields is None else replace(getattr(WELL, name), **fields)
         for name, fields in parts.items()
     }

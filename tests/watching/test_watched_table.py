@@ -16,6 +16,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta, timezone
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -216,9 +217,7 @@ def test_a_part_that_hangs_ends_the_signs_of_life_until_it_goes_round_again(
         assert manager.is_silent_for(ALLOWED_S)
         if part != "loop":  # the others leave the table able to speak
             table.wait_for_type("done")
-        table.until_health(
-            lambda found, hung=hung: hung in [reason["part"] for reason in found["reasons"]]
-        )
+        table.until_health(partial(is_unwell, hung))
         hang.unlink()
         manager.wait_for("WATCHDOG=1", since=len(manager.told))
     table.wait_for(lambda row: row["type"] == "done" and row["id"] == "before loop")
@@ -232,6 +231,10 @@ def test_a_part_that_hangs_ends_the_signs_of_life_until_it_goes_round_again(
     assert time.time() >= due_s
     table.process.send_signal(signal.SIGTERM)
     assert table.process.wait(30) == 0
+
+
+def is_unwell(part: str, found: dict[str, Any]) -> bool:
+    return part in [reason["part"] for reason in found["reasons"]]
 
 
 def clip_of_yesterday(history: Path, too_old_in_s: float) -> tuple[float, Path]:
