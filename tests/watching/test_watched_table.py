@@ -214,7 +214,7 @@ def test_a_part_that_hangs_ends_the_signs_of_life_until_it_goes_round_again(
         hang.touch()
         table.send(event(f"before {part}", "hello"))
         manager.wait_for("STATUS=no sign of life", since=before)
-        assert manager.is_silent_for(ALLOWED_S)
+        assert manager.is_silent_for(2.0 * ALLOWED_S / 3.0)
         if part != "loop":  # the others leave the table able to speak
             table.wait_for_type("done")
         table.until_health(partial(is_unwell, hung))
