@@ -30,7 +30,7 @@ from tablevoice.watching.health import Health, Reason, hang, judge
 from tablevoice.watching.logs import Log
 from tablevoice.watching.message_log import MessageLog
 from tablevoice.watching.metrics import Metrics, served
-from tablevoice.watching.service_manager import ServiceManager
+from tablevoice.watching.sign_of_life import SignOfLife
 
 BEAT_S = 0.25
 """How often the loop shows that it goes round."""
@@ -67,7 +67,7 @@ class Watch:
         self,
         cell: Cell,
         log: Log,
-        service: ServiceManager,
+        service: SignOfLife,
         *,
         speech: bool = False,
         queues: Mapping[str, Callable[[], int]] = _NO_QUEUES,

@@ -26,7 +26,7 @@ from tablevoice.session import Session
 from tablevoice.session_watch import Watch
 from tablevoice.speech.preparing import Progress
 from tablevoice.watching.logs import Log
-from tablevoice.watching.service_manager import ServiceManager
+from tablevoice.watching.sign_of_life import SignOfLife
 
 LOOK_S = 0.05
 """How often the end of the last line is looked for once the input is over."""
@@ -53,7 +53,7 @@ async def run_table(cell: Cell, record: Path | None, telling: Telling) -> None:
     Raises TablevoiceError when it cannot open.
     """
     loop = asyncio.get_running_loop()
-    service = ServiceManager.of(os.environ)
+    service = SignOfLife.of(os.environ)
     writer = Writer(sys.stdout.buffer)
     input_over = asyncio.Event()
     watch = Watch(

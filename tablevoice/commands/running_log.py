@@ -18,7 +18,6 @@ from tablevoice.errors import FileRefused, TablevoiceError
 from tablevoice.watching.log_sinks import LineSink, to_file, to_standard_error
 from tablevoice.watching.logs import Form, Level, Log, crashes_logged, everything_logged
 
-
 STANDARD_ERROR = 2
 
 

@@ -21,8 +21,8 @@ from tablevoice.guard.loop import Guard
 from tablevoice.guard.priority import ask_for_all
 from tablevoice.guard.proof_file import read_proofs
 from tablevoice.guard.prove import prove
-from tablevoice.guard.service_manager import ServiceManager
 from tablevoice.guard.settings import load_settings
+from tablevoice.guard.sign_of_life import SignOfLife
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -48,7 +48,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             return 0
         if arguments.prove:
             return prove(settings, lambda text: print(text, flush=True))
-        service = ServiceManager.of(os.environ)
+        service = SignOfLife.of(os.environ)
         lock = take_lock(settings.state_folder)
         with lock:
             channel = Channel(settings)

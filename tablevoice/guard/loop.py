@@ -20,8 +20,8 @@ from tablevoice.guard.controller import Controller
 from tablevoice.guard.inputs import Inputs
 from tablevoice.guard.latch import InputRule, Level, Reset, Rules
 from tablevoice.guard.priority import Favour
-from tablevoice.guard.service_manager import ServiceManager
 from tablevoice.guard.settings import Settings, SimulatedInput
+from tablevoice.guard.sign_of_life import SignOfLife
 from tablevoice.guard.status import status
 
 MS = 1_000_000
@@ -65,10 +65,10 @@ class Guard:
         favour: Favour,
         channel: Channel,
         earlier: Mapping[str, float],
-        service: ServiceManager | None = None,
+        service: SignOfLife | None = None,
     ) -> None:
         self._settings, self._favour, self._channel = settings, favour, channel
-        self._service = service if service is not None else ServiceManager()
+        self._service = service if service is not None else SignOfLife()
         # select waits to the microsecond; epoll, as Python calls it, rounds up to milliseconds.
         self._selector = selectors.SelectSelector()
         self._inputs = Inputs(settings, self._selector)

@@ -15,9 +15,9 @@ from pathlib import Path
 
 import pytest
 
-from tablevoice.guard import service_manager as of_guard
+from tablevoice.guard import sign_of_life as of_guard
 from tablevoice.watching.health import EAR_HUNG_S, LOOP_HUNG_S
-from tablevoice.watching.service_manager import STARTING_FOR_S, ServiceManager
+from tablevoice.watching.sign_of_life import STARTING_FOR_S, SignOfLife
 
 UNITS = Path(__file__).parents[2] / "examples" / "guard"
 NAMES = ("tablevoice-guard.service", "tablevoice-table.service")
@@ -110,11 +110,11 @@ def test_times_fit_each_other() -> None:
     table = settings(NAMES[1])
     allowed_s = float(table["WatchdogSec"][0])
     watched = {"NOTIFY_SOCKET": "/run/s", "WATCHDOG_USEC": f"{round(allowed_s * 1e6)}"}
-    ping_s = ServiceManager.of(dict(watched)).ping_every_s
+    ping_s = SignOfLife.of(dict(watched)).ping_every_s
     assert ping_s is not None
     assert ping_s < allowed_s / 2
     assert max(LOOP_HUNG_S, EAR_HUNG_S) + ping_s < allowed_s
     assert float(table["TimeoutStartSec"][0]) > STARTING_FOR_S
     guard_s = float(settings(NAMES[0])["WatchdogSec"][0])
     watched["WATCHDOG_USEC"] = f"{round(guard_s * 1e6)}"
-    assert of_guard.ServiceManager.of(watched)._every_ns < guard_s * 1e9 / 2
+    assert of_guard.SignOfLife.of(watched)._every_ns < guard_s * 1e9 / 2

@@ -18,7 +18,7 @@ STARTING_FOR_S = 60
 """How long one step of opening may take: the longest, rendering one line, takes ten seconds."""
 
 
-class ServiceManager:
+class SignOfLife:
     """``ping_every_s``: how often it wants a sign of life, a third of what it allows; else None."""
 
     def __init__(self, address: str = "", ping_every_s: float | None = None) -> None:
@@ -31,7 +31,7 @@ class ServiceManager:
             self._socket.setblocking(False)
 
     @classmethod
-    def of(cls, environment: MutableMapping[str, str]) -> ServiceManager:
+    def of(cls, environment: MutableMapping[str, str]) -> SignOfLife:
         """That of ``environment``, whose variables are taken out: children are not the service."""
         address = environment.pop("NOTIFY_SOCKET", "")
         ping_every_s = _ping_every_s(environment)

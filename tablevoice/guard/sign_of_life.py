@@ -15,7 +15,7 @@ from collections.abc import Mapping, MutableMapping
 READY, ALIVE, ENDING = b"READY=1", b"WATCHDOG=1", b"STOPPING=1"
 
 
-class ServiceManager:
+class SignOfLife:
     """``every_ns``: a third of the silence that it bears; 0 when it wants no sign of life."""
 
     def __init__(self, address: str = "", every_ns: int = 0) -> None:
@@ -28,7 +28,7 @@ class ServiceManager:
             self._socket.setblocking(False)
 
     @classmethod
-    def of(cls, environment: MutableMapping[str, str]) -> ServiceManager:
+    def of(cls, environment: MutableMapping[str, str]) -> SignOfLife:
         """That of ``environment``, whose variables are taken out: the reporter is no service."""
         address = environment.pop("NOTIFY_SOCKET", "")
         every_ns = _every_ns(environment)

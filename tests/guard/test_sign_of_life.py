@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from tablevoice.guard.service_manager import ServiceManager
+from tablevoice.guard.sign_of_life import SignOfLife
 from tests.guard.cell import Block, GuardProcess, arm, one_block_file
 
 ALLOWED_S = 2.1
@@ -126,7 +126,7 @@ def test_the_reporter_is_no_service(
 
 def test_a_turn_pays_nothing_but_a_comparison_until_a_sign_is_due(manager: Manager) -> None:
     environment = dict(manager.environment)
-    service = ServiceManager.of(environment)
+    service = SignOfLife.of(environment)
     for now_ns in range(0, 3_500_000_000, 2_000_000):
         service.turned(now_ns)
     manager.listen_until(time.monotonic() + 0.1)
@@ -141,7 +141,7 @@ def test_where_no_sign_of_life_is_wanted_none_is_sent(
     manager: Manager, watchdog: dict[str, str]
 ) -> None:
     address = manager.environment["NOTIFY_SOCKET"]
-    service = ServiceManager.of({"NOTIFY_SOCKET": address, **watchdog})
+    service = SignOfLife.of({"NOTIFY_SOCKET": address, **watchdog})
     service.turned(10**15)
     service.ready()
     manager.listen_until(time.monotonic() + 0.1)
@@ -150,7 +150,7 @@ def test_where_no_sign_of_life_is_wanted_none_is_sent(
 
 def test_a_service_manager_that_is_gone_raises_nothing(short_path: Path) -> None:
     missing = str(short_path / "nobody")
-    service = ServiceManager.of({"NOTIFY_SOCKET": missing, "WATCHDOG_USEC": "3000000",
+    service = SignOfLife.of({"NOTIFY_SOCKET": missing, "WATCHDOG_USEC": "3000000",
                                  "WATCHDOG_PID": str(os.getpid())})  # fmt: skip
     service.ready()
     service.turned(10**15)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tablevoice.watching.service_manager import ServiceManager
+from tablevoice.watching.sign_of_life import SignOfLife
 
 
 @pytest.fixture
@@ -26,7 +26,7 @@ def heard(manager: socket.socket) -> str:
 
 
 def test_each_word_of_the_protocol_arrives(manager: socket.socket) -> None:
-    service = ServiceManager(manager.getsockname(), 10.0)
+    service = SignOfLife(manager.getsockname(), 10.0)
     service.ready()
     service.status("two\nlines")
     service.alive()
@@ -36,7 +36,7 @@ def test_each_word_of_the_protocol_arrives(manager: socket.socket) -> None:
 
 
 def test_opening_asks_for_time_but_not_at_every_line(manager: socket.socket) -> None:
-    service = ServiceManager(manager.getsockname())
+    service = SignOfLife(manager.getsockname())
     for n in range(100):
         service.starting(f"preparing lines: {n} of 100")
     service.ready()
@@ -49,14 +49,14 @@ def test_an_abstract_address_is_understood() -> None:
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         manager.bind(f"\0{name}")
         manager.settimeout(10.0)
-        ServiceManager(f"@{name}").ready()
+        SignOfLife(f"@{name}").ready()
         assert heard(manager) == "READY=1"
 
 
 def test_a_sign_of_life_is_due_three_times_within_what_is_allowed() -> None:
     environment = {"NOTIFY_SOCKET": "/run/s", "WATCHDOG_USEC": "30000000",
                    "WATCHDOG_PID": str(os.getpid()), "PATH": "/bin"}  # fmt: skip
-    assert ServiceManager.of(environment).ping_every_s == 10.0
+    assert SignOfLife.of(environment).ping_every_s == 10.0
     # Engines and guards that the table starts are not the service.
     assert environment == {"PATH": "/bin"}
 
@@ -69,11 +69,11 @@ def test_a_sign_of_life_is_due_three_times_within_what_is_allowed() -> None:
 def test_where_no_sign_of_life_is_wanted_of_this_process_none_is_sent(
     watchdog: dict[str, str],
 ) -> None:
-    assert ServiceManager.of({"NOTIFY_SOCKET": "/run/s", **watchdog}).ping_every_s is None
+    assert SignOfLife.of({"NOTIFY_SOCKET": "/run/s", **watchdog}).ping_every_s is None
 
 
 def test_without_a_service_manager_nothing_happens() -> None:
-    service = ServiceManager.of({})
+    service = SignOfLife.of({})
     service.ready()
     service.alive()
     service.close()
@@ -83,7 +83,7 @@ def test_without_a_service_manager_nothing_happens() -> None:
 def test_one_that_does_not_read_or_is_gone_holds_nobody_up(
     manager: socket.socket, short_path: Path
 ) -> None:
-    service = ServiceManager(manager.getsockname())
+    service = SignOfLife(manager.getsockname())
     began_s = time.monotonic()
     for _ in range(5_000):
         service.alive()
