@@ -291,7 +291,8 @@ class Session:
                     self._send(action)
         if self._ear is not None:
             expected = tuple(self._table.expected.phrases)
-            self._ear.allow((expected, self._table.standing_phrases))
+            table = self._table
+            self._ear.allow((expected, table.standing_phrases, table.hold_phrases))
         self._changed.set()
         self._use_edit()
 

@@ -50,11 +50,12 @@ from tablevoice.model import (
     Phrasebook,
     Priority,
     SlotValue,
+    StandingKind,
     Utterance,
 )
 from tablevoice.nearest import advice
 from tablevoice.phrasebook.choosing import Withheld
-from tablevoice.phrasebook.phrases import phrase_said
+from tablevoice.phrasebook.phrases import phrase_said, standing_phrases
 from tablevoice.phrasebook.slots import check_slots, fill_marked
 from tablevoice.speech.queue import Cut, Decision, Dropped, SpeechQueue, Start, Why
 from tablevoice.verdicts import judge_heard, report
@@ -128,8 +129,12 @@ class Table:
     @property
     def standing_phrases(self) -> tuple[str, ...]:
         """What may be heard at any time, even over a voice of the table."""
-        commands = self._book.standing.values()
-        return tuple(phrase for command in commands for phrase in command.phrases)
+        return standing_phrases(self._book)
+
+    @property
+    def hold_phrases(self) -> tuple[str, ...]:
+        """Those of them that ask for a hold."""
+        return standing_phrases(self._book, StandingKind.HOLDS)
 
     @property
     def phase(self) -> Phase:
