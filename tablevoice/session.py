@@ -290,8 +290,7 @@ class Session:
                 case Send():
                     self._send(action)
         if self._ear is not None:
-            expected = tuple(self._table.expected.phrases)
-            table = self._table
+            table, expected = self._table, tuple(self._table.expected.phrases)
             self._ear.allow((expected, table.standing_phrases, table.hold_phrases))
         self._changed.set()
         self._use_edit()

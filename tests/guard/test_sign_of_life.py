@@ -130,7 +130,7 @@ def test_a_turn_pays_nothing_but_a_comparison_until_a_sign_is_due(manager: Manag
     for now_ns in range(0, 3_500_000_000, 2_000_000):
         service.turned(now_ns)
     manager.listen_until(time.monotonic() + 0.1)
-    assert [line for _, line in manager.told] == ["WATCHDOG=1"] * 4
+    assert [line for _, line in manager.told] == ["WATCHDOG=1"] * 5
 
 
 @pytest.mark.parametrize(
