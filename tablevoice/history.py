@@ -25,6 +25,7 @@ from tablevoice.history_file import (
     BUSY_S,
     SCHEMA_STEPS,
     iso,
+    keep_from_others,
     move_aside,
     open_sound,
     transaction,
@@ -108,6 +109,7 @@ class History:
             self.path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise self._unwritable(str(error.strerror or error)) from error
+        keep_from_others(self.path, self.audio_folder)
         with self._writing():
             self._db = open_sound(self.path, busy_s) or self._start_anew(busy_s)
             try:
@@ -401,6 +403,10 @@ class History:
             )
         return gone
 
+    def tidy(self) -> None:
+        """Forget what is too old by now; for a session that goes on while nobody speaks."""
+        self.forget_old_audio(self._utc_now())
+
     def _oldest_kept(self, now: datetime) -> datetime:
         return now.astimezone(timezone.utc) - timedelta(days=self._keep_audio_days)
 
@@ -416,7 +422,7 @@ class History:
         self._clips_kept += 1
         name = f"heard-{self._running():06d}-{self._clips_kept:05d}.flac"
         try:
-            self.audio_folder.mkdir(exist_ok=True)
+            self.audio_folder.mkdir(mode=0o700, exist_ok=True)
             write_clip(self.audio_folder / name, audio)
         except (OSError, AudioUnavailable) as error:
             raise self._unwritable(f"cannot keep {name}: {error}") from error

@@ -152,6 +152,11 @@ class Table:
         return not self._errands and self._state.open is None
 
     @property
+    def lines_waiting(self) -> int:
+        """Lines that wait for their turn."""
+        return len(self._queue.waiting)
+
+    @property
     def deadline_s(self) -> float | None:
         """When ``tick`` is due next, if nothing happens before."""
         times = (self._state.deadline_s, self._queue.wake_s)
@@ -369,11 +374,9 @@ class Table:
                 return [Send(answer)]
             case HoldRequested():
                 request = messages.HoldRequest(
-                    at_s=now_s,
-                    kind="stop" if effect.kind == "stop" else "pause",
-                    phrase=effect.phrase,
-                    certainty=min(1.0, max(0.0, effect.certainty)),
-                )
+                    at_s=now_s, kind="stop" if effect.kind == "stop" else "pause",
+                    phrase=effect.phrase, certainty=min(1.0, max(0.0, effect.certainty)),
+                )  # fmt: skip
                 # First the request, then silence for everything that is no warning.
                 asked: list[Action] = [AskHold(request.kind)] if self._guarded else []
                 return [*asked, Send(request), *self._hush(now_s)]
@@ -492,8 +495,4 @@ class Table:
 
 
 def _error(problem: Problem, message_id: str | None, now_s: float) -> Send:
-    return Send(
-        messages.ErrorReported(
-            at_s=now_s, what=problem.what, where=problem.where, do=problem.do, id=message_id
-        )
-    )
+    return Send(messages.ErrorReported.about(problem, now_s, message_id))
