@@ -36,23 +36,30 @@ class Audience:
     """Everybody who is told what the table says.
 
     Whoever joins late is told at once how things stand: what the table knows, what the
-    guard says.
+    guard says; and, until ``complete``, what went wrong while it opened.
     """
 
     def __init__(self, *told: Told) -> None:
         self._told = list(told)
         self._standing: dict[type[Outbound], Outbound] = {}
+        self._problems: list[Outbound] | None = []
 
     def __call__(self, message: Outbound) -> None:
         if isinstance(message, (messages.Ready, messages.GuardReported)):
             self._standing[type(message)] = message
+        elif isinstance(message, messages.ErrorReported) and self._problems is not None:
+            self._problems.append(message)
         for told in tuple(self._told):
             told(message)
 
     def join(self, told: Told) -> None:
-        for message in self._standing.values():
+        for message in (*self._standing.values(), *(self._problems or ())):
             told(message)
         self._told.append(told)
+
+    def complete(self) -> None:
+        """Nobody else joins who should know what went wrong before."""
+        self._problems = None
 
     def leave(self, told: Told) -> None:
         self._told.remove(told)
@@ -70,6 +77,7 @@ async def open_links(session: Session, audience: Audience) -> AsyncIterator[list
             await opening.enter_async_context(link)
             audience.join(link.told)
             opening.callback(audience.leave, link.told)
+        audience.complete()
         try:
             yield links
         finally:

@@ -10,9 +10,12 @@ when it asks a question, by ``done`` when it does not, by ``error`` when it is r
 
 from __future__ import annotations
 
+import re
+from datetime import datetime, timezone
 from typing import Annotated, Any, Literal, TypeAlias, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter
+from pydantic_core import PydanticCustomError
 
 SCHEMA_VERSION: Literal[1] = 1
 
@@ -33,6 +36,37 @@ Certainty: TypeAlias = Annotated[float, Field(ge=0.0, le=1.0)]
 Seconds: TypeAlias = float
 Outcome: TypeAlias = Literal["said", "cut", "expired", "dropped"]
 
+_DATE_TIME = (
+    "^([0-9]{4}-[0-9]{2}-[0-9]{2})[Tt]([0-9]{2}:[0-9]{2}:[0-9]{2})(?:[.]([0-9]{1,9}))?"
+    "([Zz]|[+-][0-9]{2}:[0-9]{2})$"
+)
+"""RFC 3339, section 5.6, but for the leap second, which Python's clock does not know."""
+
+
+def moment(text: str) -> datetime:
+    """An RFC 3339 date and time, in UTC. Raises ValueError."""
+    found = re.fullmatch(_DATE_TIME, text)
+    if found is None:
+        raise ValueError(f"{text!r} is not a date and time with its offset")
+    date, time, fraction, offset = found.groups()
+    micros = ((fraction or "") + "000000")[:6]
+    offset = "+00:00" if offset in "Zz" else offset
+    return datetime.fromisoformat(f"{date}T{time}.{micros}{offset}").astimezone(timezone.utc)
+
+
+def _a_moment(text: str) -> str:
+    try:
+        moment(text)
+    except (ValueError, OverflowError) as error:
+        raise PydanticCustomError("moment", "there is no such time") from error
+    return text
+
+
+Moment: TypeAlias = Annotated[
+    str, Field(pattern=_DATE_TIME, json_schema_extra={"format": "date-time"}),
+    AfterValidator(_a_moment),
+]
+
 
 class _Message(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
@@ -50,6 +84,11 @@ class EventReported(_Message):
     event: Name = Field(description="An event of the phrasebook.")
     slots: dict[Name, SlotText | SlotNumber] = Field(
         default_factory=dict, max_length=64, description="Values for the lines' slots."
+    )
+    sent_utc: Moment | None = Field(
+        default=None,
+        description="When it was sent, such as 2031-04-05T16:20:00.250Z (RFC 3339). An event "
+        "older than its line is worth is refused; without this it counts as sent when it arrives.",
     )
 
 

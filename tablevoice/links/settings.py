@@ -12,3 +12,8 @@ class LinksEntry(BaseModel):
     """The links of this table besides JSON lines; without any, only those."""
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+    @property
+    def lasting_doors(self) -> tuple[str, ...]:
+        """The links whose peers give an id once and for all, over restarts of the table."""
+        return ()
