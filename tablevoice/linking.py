@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Protocol, TypeAlias
 
 from tablevoice.cell import Cell, load_cell
+from tablevoice.errors import FileRefused, Problem
 from tablevoice.links import messages
 from tablevoice.links.messages import Outbound
 from tablevoice.links.served import ServedTable
@@ -88,6 +89,15 @@ async def open_links(session: Session, audience: Audience) -> AsyncIterator[list
 def links_of(cell: Cell, table: ServedTable) -> list[Link]:
     """A link for each entry under the cell's ``links:``."""
     links: list[Link] = []
+    if cell.links.mqtt is not None:
+        try:
+            from tablevoice.links.mqtt_link import MqttLink
+        except ImportError as error:
+            raise FileRefused([Problem(
+                f"there is a link over MQTT, and a part of it is missing: {error.name}.",
+                f"{cell.path}: links.mqtt", "Install it with: pip install 'tablevoice[mqtt]'.",
+            )]) from error  # fmt: skip
+        links.append(MqttLink(cell.links.mqtt, cell.table, cell.path.parent, table))
     return links
 
 

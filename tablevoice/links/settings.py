@@ -5,7 +5,12 @@ Knows the shape and what each link's own settings check; opens nothing.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from pydantic import BaseModel, ConfigDict
+
+from tablevoice.links.mqtt_settings import Finding, MqttEntry
+from tablevoice.links.mqtt_topics import DOOR as MQTT
 
 
 class LinksEntry(BaseModel):
@@ -13,7 +18,14 @@ class LinksEntry(BaseModel):
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
+    mqtt: MqttEntry | None = None
+
     @property
     def lasting_doors(self) -> tuple[str, ...]:
         """The links whose peers give an id once and for all, over restarts of the table."""
-        return ()
+        return () if self.mqtt is None else (MQTT,)
+
+    def findings(self) -> Iterator[Finding]:
+        """What is wrong beyond the shape: the key's path below ``links``, what, what to do."""
+        if self.mqtt is not None:
+            yield from ((("mqtt", *path), what, do) for path, what, do in self.mqtt.findings())
