@@ -308,18 +308,13 @@ class Table:
                 f"the stop guard has not armed the cell: {self._arming.why_not}", where=where,
                 do="Send the event again when the message guard says armed.",
             )  # fmt: skip
-        worth_s = math.inf if arrival.worth_s is None else arrival.worth_s
-        actions: list[Action] = []
-        if arrival.sent_ago_s is not None:
-            age_s, seen = self._clocks.age_s(
-                message.id, arrival.sent_ago_s, event.fresh_for_s, now_s)
-            worth_s = min(worth_s, event.fresh_for_s - age_s)
-            actions += [_error(problem, None, now_s) for problem in seen]
+        left_s, seen = self._clocks.left_s(message.id, arrival, event.fresh_for_s, now_s)
+        actions: list[Action] = [_error(problem, None, now_s) for problem in seen]
         taken = Event(message.id, event.name, dict(message.slots))
         actions += [TakeDown(note) for note in self._ledger.take(taken)]
         if event.asks is not None:
             return actions + self._step(Ask(taken, self._book.questions[event.asks]), now_s)
-        errand = _Errand(message.id, None, taken, worth_s=worth_s)
+        errand = _Errand(message.id, None, taken, worth_s=left_s)
         return actions + self._say(event, message.slots, errand, now_s)
 
     def _tell(

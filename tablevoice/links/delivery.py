@@ -9,7 +9,8 @@ values, for the history.
   with other contents is refused. An event that was refused has taken no id: sent again, it is
   judged anew.
 * **Late.** An event that says when it was sent (``sent_utc``) is refused once it is older than
-  its line is worth (``fresh_for_s``), with an error that says by how much.
+  its line is worth (``fresh_for_s``), with an error that says by how much. So is one whose
+  message expiry has run out.
 * **A clock that is wrong mutes nobody.** What comes from the future was sent now. Ages that
   stay the same over three events, seconds apart, are the distance of two clocks and not
   lateness: a backlog's ages shrink. Either is reported once.
@@ -167,6 +168,25 @@ class SenderClocks:
     def __init__(self) -> None:
         self._ages: dict[str, deque[tuple[float, float]]] = {}
         self._reported: set[tuple[str, str]] = set()
+
+    def left_s(
+        self, event_id: str, arrival: Arrival, fresh_for_s: float, now_s: float
+    ) -> tuple[float, list[Problem]]:
+        """For how much longer a line of the event is worth starting, and what is to be reported.
+
+        ``fresh_for_s``: how long after it was sent. Raises MessageRefused when it came too late.
+        """
+        if arrival.worth_s is not None and arrival.worth_s <= 0:
+            raise MessageRefused(
+                "the event expired on its way.", where=f"event {event_id!r}",
+                do="Send it sooner, or with a longer message expiry.",
+            )  # fmt: skip
+        age_s = 0.0
+        problems: list[Problem] = []
+        if arrival.sent_ago_s is not None:
+            age_s, problems = self.age_s(event_id, arrival.sent_ago_s, fresh_for_s, now_s)
+        left_s = fresh_for_s - age_s
+        return left_s if arrival.worth_s is None else min(left_s, arrival.worth_s), problems
 
     def age_s(
         self, event_id: str, sent_ago_s: float, worth_s: float, now_s: float

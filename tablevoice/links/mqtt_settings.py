@@ -34,42 +34,48 @@ class TlsEntry(_Entry):
     """TLS to the broker, whose certificate is always checked."""
 
     ca: str | None = Field(
-        None, description="A PEM file of the authority that signed the broker's certificate, seen "
-        "from the cell file; null: the system's authorities.")
-    certificate: str | None = Field(None, description="The table's own certificate, a PEM file.")
-    key: str | None = Field(None, description="The key of that certificate, a PEM file.")
+        default=None, description="A PEM file of the authority that signed the broker's "
+        "certificate, seen from the cell file; null: the system's authorities.")
+    certificate: str | None = Field(
+        default=None, description="The table's own certificate, a PEM file.")
+    key: str | None = Field(default=None, description="The key of that certificate, a PEM file.")
 
 
 class MqttEntry(_Entry):
     """A broker that speaks MQTT 5, on this computer unless TLS and a secret are named."""
 
     host: Annotated[str, StringConstraints(min_length=1, max_length=253)] = Field(
-        "localhost", description="The broker. One on another computer needs 'tls' and a secret.")
+        default="localhost",
+        description="The broker. One on another computer needs 'tls' and a secret.")
     port: int | None = Field(
-        None, ge=1, le=65_535, description=f"null: {PORT}, with TLS {TLS_PORT}.")
-    prefix: Levels = Field("tablevoice", description="The topics' first levels.")
+        default=None, ge=1, le=65_535, description=f"null: {PORT}, with TLS {TLS_PORT}.")
+    prefix: Levels = Field(default="tablevoice", description="The topics' first levels.")
     name: Level | None = Field(
-        None, description="The topics' next level; null: the table's name in small letters.")
+        default=None,
+        description="The topics' next level; null: the table's name in small letters.")
     client_id: Annotated[str, StringConstraints(min_length=1, max_length=64)] | None = Field(
-        None, description="The table's name at the broker, like no other; null: prefix and name.")
+        default=None,
+        description="The table's name at the broker, like no other; null: prefix and name.")
     user: Annotated[str, StringConstraints(min_length=1, max_length=128)] | None = Field(
-        None, description="The table's user at the broker.")
+        default=None, description="The table's user at the broker.")
     password_file: str | None = Field(
-        None, description="A file that holds the password and nothing else, seen from this file.")
+        default=None,
+        description="A file that holds the password and nothing else, seen from this file.")
     password_env: Annotated[str, StringConstraints(pattern=r"^[A-Za-z_]\w*$")] | None = Field(
-        None, description="An environment variable that holds the password.")
+        default=None, description="An environment variable that holds the password.")
     tls: TlsEntry | None = None
     may: list[Right] = Field(
         default_factory=lambda: sorted(EVERYDAY_RIGHTS),
         description="What peers may send, each on a topic of its own; the broker's access list "
         "says which peer.", examples=[["events", "buttons", "hold_cleared"]])
     session_expiry_s: int = Field(
-        3600, ge=0, le=86_400,
+        default=3600, ge=0, le=86_400,
         description="How long the broker keeps events while the table is away.")
     receive_maximum: int = Field(
-        32, ge=1, le=1024, description="Events that the broker sends before they are taken down.")
+        default=32, ge=1, le=1024,
+        description="Events that the broker sends before they are taken down.")
     keepalive_s: int = Field(
-        15, ge=2, le=3600, description="A link that is silent for so long is tried.")
+        default=15, ge=2, le=3600, description="A link that is silent for so long is tried.")
 
     def findings(self) -> Iterator[Finding]:
         """What no shape can say."""

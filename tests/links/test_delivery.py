@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from tablevoice.errors import MessageRefused
 from tablevoice.links import delivery
-from tablevoice.links.delivery import Ledger, SenderClocks, sent_ago_s
+from tablevoice.links.delivery import Arrival, Ledger, SenderClocks, sent_ago_s
 from tablevoice.links.messages import AnswerGiven, Done, ErrorReported, EventReported, Ping
 from tablevoice.model import Event, Taken
 
@@ -156,6 +156,18 @@ def test_an_event_older_than_its_line_is_worth_is_refused_by_how_much() -> None:
     assert clocks.age_s("mqtt/1", 7.5, 8.0, now_s=0.0) == (7.5, [])
     with pytest.raises(MessageRefused, match=r"2\.5 s too late: it was sent 10\.5 s ago"):
         clocks.age_s("mqtt/2", 10.5, 8.0, now_s=0.0)
+
+
+def test_the_line_is_worth_what_is_left_of_both() -> None:
+    clocks = SenderClocks()
+    for arrival, left_s in (
+        (Arrival(), 8.0), (Arrival(sent_ago_s=3.0), 5.0), (Arrival(worth_s=2.0), 2.0),
+        (Arrival(sent_ago_s=7.0, worth_s=2.0), 1.0), (Arrival(sent_ago_s=-1.0), 8.0),
+    ):  # fmt: skip
+        left, problems = clocks.left_s("mqtt/1", arrival, 8.0, now_s=0.0)
+        assert (left, problems) == (left_s, [])
+    with pytest.raises(MessageRefused, match="expired on its way"):
+        clocks.left_s("mqtt/1", Arrival(worth_s=0.0), 8.0, now_s=0.0)
 
 
 def test_a_backlog_is_late_however_long_it_is() -> None:
