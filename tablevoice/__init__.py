@@ -13,10 +13,13 @@ if TYPE_CHECKING:
     from tablevoice.errors import MessageRefused, TablevoiceError
     from tablevoice.linking import open_table
     from tablevoice.session import Session
+    from tablevoice.table_thread import TableThread
 
 __version__ = "0.1.0"
 
-__all__ = ["MessageRefused", "Session", "TablevoiceError", "__version__", "open_table"]
+__all__ = [
+    "MessageRefused", "Session", "TableThread", "TablevoiceError", "__version__", "open_table",
+]
 
 
 def __getattr__(name: str) -> Any:
@@ -25,6 +28,10 @@ def __getattr__(name: str) -> Any:
         from tablevoice import linking
 
         return linking.open_table
+    if name == "TableThread":
+        from tablevoice import table_thread
+
+        return table_thread.TableThread
     if name == "Session":
         from tablevoice import session
 
