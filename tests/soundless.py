@@ -61,6 +61,8 @@ class SoundlessTable:
         self.told: list[Outbound] = []
         self.sounded: list[str] = []
         """The events whose lines began to sound, in order."""
+        self.lines: list[tuple[str, str]] = []
+        """Of each of these lines the event's id, and the event whose line it was."""
         self.received: list[Inbound] = []
         self.closed = asyncio.Event()
         self._book = book
@@ -143,6 +145,7 @@ class SoundlessTable:
             match action:
                 case Sound(utterance):
                     self.sounded.append(utterance.event_id)
+                    self.lines.append((utterance.event_id, utterance.event))
                     self._carry_out(self._table.voice_started(utterance.id, self.now_s))
                     self._ending = self._loop.call_later(self._line_s, self._ended, utterance.id)
                 case CutShort():

@@ -7,8 +7,12 @@ link acknowledge what came only once it is on the disk. Knows nothing of what me
 from __future__ import annotations
 
 import asyncio
+import logging
 import os
+import socket
 import ssl
+from collections import deque
+from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -35,11 +39,19 @@ too long never gets here."""
 MOST_UNCOUNTED = 256
 """Messages without a guarantee that may wait; the others are bounded by the receive maximum."""
 
+AT_ONCE = (socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+"""Small messages do not wait for the acknowledgement of others: that costs 40 ms each way."""
+
 DO_NOT_SEND_RETAINED = 2
 """Retain handling, MQTT 5.0 section 3.8.3.1."""
 
 REFUSED_FROM = 0x80
 """Reason codes from here on are refusals, MQTT 5.0 section 2.4."""
+
+
+_LOGGER = logging.getLogger(__name__)
+_LOGGER.addHandler(logging.NullHandler())
+"""What the libraries say of lost sockets; the link reports it in its own words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,9 +164,11 @@ class Connection(aiomqtt.Client):
             keepalive=entry.keepalive_s,
             timeout=ANSWER_WITHIN_S,
             tls_context=to.tls,
+            socket_options=[AT_ONCE],
+            logger=_LOGGER,
         )
         self.refused: list[str] = []
-        self._topic_of: dict[int, str] = {}
+        self._on_their_way: deque[str] = deque()
         # What aiomqtt 2 does not pass on of paho, which is part of its public interface.
         self._client.manual_ack_set(True)
         self._client.on_publish = self._acknowledged
@@ -176,7 +190,7 @@ class Connection(aiomqtt.Client):
         properties = Properties(PacketTypes.PUBLISH)
         if packet.correlation is not None:
             properties.CorrelationData = packet.correlation
-        self._sending = packet.topic
+        self._on_their_way.append(packet.topic)
         await self.publish(
             packet.topic, packet.payload, qos=1, retain=packet.retain, properties=properties
         )
@@ -186,6 +200,15 @@ class Connection(aiomqtt.Client):
         if message.qos and self._client.is_connected():
             self._client.ack(message.mid, message.qos)
 
+    async def end(self) -> None:
+        """End it, lost or not: with a farewell, so that the last will stays unsaid, if it can."""
+        try:
+            await self.__aexit__(None, None, None)
+        except MqttError:
+            pass  # a farewell that nobody took; whoever lost the connection knows it already
+        if self._disconnected.done():
+            self._disconnected.exception()  # looked at, or asyncio would complain of it
+
     def let_go(self) -> None:
         """End a connection that came about when nobody wanted it any more."""
         self._client.disconnect()
@@ -193,9 +216,27 @@ class Connection(aiomqtt.Client):
     def _acknowledged(
         self, client: Any, userdata: Any, mid: int, reason: Any, properties: Any = None
     ) -> None:
+        # In the order of the messages: MQTT 5.0, MQTT-4.6.0-2.
+        topic = self._on_their_way.popleft()
         if _refuses(reason):
-            self.refused.append(self._sending)
+            self.refused.append(topic)
         self._on_publish(client, userdata, mid, reason, properties)
+
+
+async def end_tasks(tasks: Collection[asyncio.Future[None]]) -> None:
+    """Cancel tasks and wait for their end, whatever they end with.
+
+    Until Python 3.12 ``wait_for``, by which aiomqtt waits, may swallow a cancellation that comes
+    together with what was waited for; so it is repeated.
+    """
+    left = set(tasks)
+    while left:
+        for task in left:
+            task.cancel()
+        done, left = await asyncio.wait(left, timeout=0.2)
+        for task in done:
+            if not task.cancelled():
+                task.exception()  # looked at, or asyncio would complain of it
 
 
 def _refuses(reason: object) -> bool:
@@ -212,4 +253,6 @@ def properties_of(message: Message) -> tuple[str | None, bytes | None, float | N
     )  # fmt: skip
 
 
-__all__ = ["Access", "Connection", "Message", "MqttError", "access", "properties_of"]
+__all__ = [
+    "Access", "Connection", "Message", "MqttError", "access", "end_tasks", "properties_of",
+]

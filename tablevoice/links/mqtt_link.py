@@ -25,6 +25,7 @@ from tablevoice.links.mqtt_connection import (
     Message,
     MqttError,
     access,
+    end_tasks,
     properties_of,
 )
 from tablevoice.links.mqtt_outbox import Outbox
@@ -37,6 +38,9 @@ LAST_WORDS_S = 3.0
 
 STEADY_S = 30.0
 """A connection that held for so long was a good one: the next loss is a new one."""
+
+MOST_FLYING = 16
+"""Messages on their way to the broker at once; brokers allow twenty and more."""
 
 MOST_ROUTES = 1024
 WHERE = "links.mqtt"
@@ -84,8 +88,7 @@ class MqttLink:
         self._more.set()
         if self.connected.is_set():
             await asyncio.wait({self._running}, timeout=LAST_WORDS_S)
-        self._running.cancel()
-        await asyncio.wait({self._running})
+        await end_tasks({self._running})
         unsent = len(self._outbox)
         if unsent:
             self._report(f"{unsent} messages could not be sent before the end.", "")
@@ -166,10 +169,8 @@ class MqttLink:
             for task in done:
                 task.result()
         finally:
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
-            await connection.__aexit__(None, None, None)
+            await end_tasks(tasks)
+            await connection.end()
 
     async def _read(self, connection: Connection) -> None:
         async for message in connection.messages:
@@ -205,21 +206,29 @@ class MqttLink:
         self._table.receive(inbound, worth_s=expiry_s)
 
     async def _write(self, connection: Connection) -> None:
-        while True:
-            self._more.clear()
-            packet = self._outbox.next()
-            if packet is not None:
-                await connection.send(packet)
-                self._outbox.sent(packet)
-                self._look_at_refusals(connection)
-            elif self._closing:
-                last = self._closed or messages.Closed(at_s=self._table.now_s)
-                payload = encode(last).rstrip(b"\n")
-                await connection.send(
-                    Packet(self.topics.standing("status"), payload, retain=True))
-                return
-            else:
+        loop = asyncio.get_running_loop()
+        flying: set[asyncio.Task[None]] = set()
+        try:
+            while not (self._closing and len(self._outbox) == 0):
+                self._more.clear()
+                while len(flying) < MOST_FLYING and (packet := self._outbox.next()) is not None:
+                    task = loop.create_task(self._fly(connection, packet))
+                    task.add_done_callback(lambda _: self._more.set())
+                    flying.add(task)
                 await self._more.wait()
+                for task in [task for task in flying if task.done()]:
+                    flying.remove(task)
+                    task.result()
+            last = self._closed or messages.Closed(at_s=self._table.now_s)
+            payload = encode(last).rstrip(b"\n")
+            await connection.send(Packet(self.topics.standing("status"), payload, retain=True))
+        finally:
+            await end_tasks(flying)
+
+    async def _fly(self, connection: Connection, packet: Packet) -> None:
+        await connection.send(packet)
+        self._outbox.sent(packet)
+        self._look_at_refusals(connection)
 
     # --- what goes wrong --------------------------------------------------------
 

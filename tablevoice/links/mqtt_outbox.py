@@ -1,6 +1,7 @@
 """What waits for a broker that is away or slow: bounded, what is least worth given up first.
 
-Pure. The link puts packets in and takes them out one by one, each only when the broker has it.
+Pure. The link puts packets in and sends them in order, several on their way at once; what the
+broker did not acknowledge before the connection was lost is sent again.
 """
 
 from __future__ import annotations
@@ -22,12 +23,13 @@ class Outbox:
         self._most = most_waiting
         self._droppable = 0
         self._waiting: deque[Packet] = deque()
+        self._flying: list[Packet] = []
         self._standing: dict[str, Packet] = {}
         self._unsent: dict[str, None] = {}
         self.given_up = 0
 
     def __len__(self) -> int:
-        return len(self._waiting) + len(self._unsent)
+        return len(self._waiting) + len(self._flying) + len(self._unsent)
 
     def put(self, packet: Packet) -> None:
         """One more to send."""
@@ -44,20 +46,29 @@ class Outbox:
             self.given_up += 1
 
     def connected(self) -> None:
-        """A broker that was away may have forgotten, or told that the table is gone."""
+        """A broker that was away may have missed what was on its way, may have forgotten what
+        it retained, or may have told that the table is gone."""
+        again = [packet for packet in self._flying if not packet.retain]
+        self._flying = []
+        self._waiting.extendleft(reversed(again))
+        self._droppable += sum(not packet.kept for packet in again)
         self._unsent = dict.fromkeys(self._standing)
 
     def next(self) -> Packet | None:
-        """What to send next; it stays until it was sent."""
+        """What to send next: on its way from now on, until it was sent."""
+        packet = None
         for topic in self._unsent:
-            return self._standing[topic]
-        return self._waiting[0] if self._waiting else None
+            packet = self._standing[topic]
+            del self._unsent[topic]
+            break
+        else:
+            if self._waiting:
+                packet = self._waiting.popleft()
+                self._droppable -= not packet.kept
+        if packet is not None:
+            self._flying.append(packet)
+        return packet
 
     def sent(self, packet: Packet) -> None:
-        """The broker has it. A packet that was overtaken or given up meanwhile is no matter."""
-        if packet.retain:
-            if self._standing.get(packet.topic) is packet:
-                self._unsent.pop(packet.topic, None)
-        elif self._waiting and self._waiting[0] is packet:
-            self._waiting.popleft()
-            self._droppable -= not packet.kept
+        """The broker has it."""
+        self._flying = [one for one in self._flying if one is not packet]

@@ -78,9 +78,9 @@ class Broker:
         self._log = folder / "mosquitto.log"
         lines = [
             "per_listener_settings false", "persistence true",
-            f"persistence_location {folder}/", "autosave_interval 1",
-            "autosave_on_changes true", f"allow_anonymous {str(users is None).lower()}",
-            "log_type all", f"log_dest file {self._log}", "max_queued_messages 10000",
+            f"persistence_location {folder}/", f"allow_anonymous {str(users is None).lower()}",
+            "log_type warning", "log_type error", f"log_dest file {self._log}",
+            "max_queued_messages 10000", "set_tcp_nodelay true",
         ]  # fmt: skip
         if os.geteuid() == 0:
             lines.append("user root")

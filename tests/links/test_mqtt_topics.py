@@ -128,20 +128,29 @@ def test_what_is_kept_is_never_given_up_and_order_stays(kinds: list[bool], most:
     assert outbox.given_up == max(0, len(droppable) - most)
 
 
-def test_a_packet_stays_until_it_was_sent() -> None:
+def test_what_was_on_its_way_when_the_broker_was_lost_goes_first_again_in_order() -> None:
     outbox = Outbox()
-    outbox.put(Packet("t", b"1"))
-    assert outbox.next() == outbox.next() == Packet("t", b"1")
+    for number in range(5):
+        outbox.put(Packet("t", str(number).encode()))
+    first, second, _ = outbox.next(), outbox.next(), outbox.next()
+    assert first is not None
+    assert second is not None
+    outbox.sent(second)
+    assert len(outbox) == 4
+    outbox.connected()
+    assert [packet.payload for packet in drained(outbox)] == [b"0", b"2", b"3", b"4"]
+    assert len(outbox) == 0
 
 
-def test_a_packet_given_up_while_it_was_on_its_way_takes_no_other_with_it() -> None:
+def test_what_is_on_its_way_is_given_up_by_nobody() -> None:
     outbox = Outbox(1)
     outbox.put(Packet("t", b"1"))
-    on_its_way = outbox.next()
-    assert on_its_way is not None
+    assert outbox.next() == Packet("t", b"1")
     outbox.put(Packet("t", b"2"))
-    outbox.sent(on_its_way)
-    assert [packet.payload for packet in drained(outbox)] == [b"2"]
+    outbox.put(Packet("t", b"3"))
+    outbox.connected()
+    assert [packet.payload for packet in drained(outbox)] == [b"1", b"3"]
+    assert outbox.given_up == 1
 
 
 def test_of_what_stands_the_newest_counts_and_is_told_again_after_a_loss() -> None:
