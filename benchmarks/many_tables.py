@@ -190,7 +190,9 @@ class Controller:
                     asyncio.get_running_loop().call_later(THINKS_S, self._press, said.id)
             elif kind in ("answer", "done", "error"):
                 found = messages.OUTBOUND_TYPES[kind].model_validate_json(payload)
-                sent = self.sent[getattr(found, "id", "")]
+                sent = self.sent.get(getattr(found, "id", None) or "")
+                if sent is None:
+                    continue  # what goes wrong beside the table answers no event
                 sent.refused |= kind == "error"  # such as a question while another is open
                 if sent.answered_s is None:
                     sent.answered_s = now_s

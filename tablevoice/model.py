@@ -414,7 +414,7 @@ class Event:
 class Taken:
     """An event that was taken, and the message that answered it: "" while it is open.
 
-    ``refused``: it was let go again, and may be sent anew.
+    ``refused``: it was let go again.
     """
 
     event: Event

@@ -294,6 +294,16 @@ class Table:
         if self._ledger.knows(message):
             outcome = self._ledger.outcome_of(message)
             return [] if outcome is None else [Send(outcome, again=True)]
+        try:
+            return self._new_event(message, now_s, arrival, where)
+        except MessageRefused as refused:
+            error = _error_of(refused.problem, message.id, now_s)
+            self._ledger.refuse(message, error)
+            return [Send(error)]
+
+    def _new_event(
+        self, message: messages.EventReported, now_s: float, arrival: Arrival, where: str
+    ) -> list[Action]:
         if self._closing:
             raise MessageRefused("the session is closing.", where=where, do="Start a new one.")
         event = self._book.events.get(message.event)
@@ -306,7 +316,7 @@ class Table:
         if not self._arming.armed and event.priority < Priority.WARNING:
             raise MessageRefused(
                 f"the stop guard has not armed the cell: {self._arming.why_not}", where=where,
-                do="Send the event again when the message guard says armed.",
+                do="Send it with another id when the message guard says armed.",
             )  # fmt: skip
         left_s, seen = self._clocks.left_s(message.id, arrival, event.fresh_for_s, now_s)
         actions: list[Action] = [_error(problem, None, now_s) for problem in seen]

@@ -95,14 +95,17 @@ def test_a_closing_table_still_tells_what_became_of_an_event(book: Phrasebook) -
     assert driver.told_again == ["mqtt/1"]
 
 
-def test_an_event_in_hold_may_be_sent_again_after_it(book: Phrasebook) -> None:
+def test_an_event_refused_in_a_hold_stays_refused_under_its_id(book: Phrasebook) -> None:
     driver = LastingDriver(book)
     driver.hear("pause", 0.95)
     ask = messages.EventReported(id="mqtt/1", event="ask")
     driver.receive(ask)
-    assert driver.answers() == Counter({"mqtt/1": 1})
     driver.receive(messages.HoldClearedReported())
     driver.receive(ask)
+    assert driver.answers() == Counter({"mqtt/1": 1})
+    assert driver.told_again == ["mqtt/1"]
+    assert driver.kept == {}
+    driver.receive(messages.EventReported(id="mqtt/2", event="ask"))
     driver.pass_time(2.0)
     driver.receive(messages.ButtonPressed(button="teal"))
     assert isinstance(driver.sent[-1], messages.AnswerGiven)
@@ -136,7 +139,7 @@ def test_a_message_expiry_bounds_what_a_line_is_worth(book: Phrasebook) -> None:
     assert driver.lines_of("mqtt/2") == ["expired"]
 
 
-def test_a_stale_event_is_refused_and_takes_no_id(book: Phrasebook) -> None:
+def test_a_stale_event_is_refused_and_stays_so(book: Phrasebook) -> None:
     driver = LastingDriver(book)
     chat = messages.EventReported(id="mqtt/2", event="chat")
     driver.carry_out(driver.table.receive(chat, driver.now_s, Arrival(sent_ago_s=60.0)))
@@ -146,7 +149,8 @@ def test_a_stale_event_is_refused_and_takes_no_id(book: Phrasebook) -> None:
     assert driver.kept == {}
     driver.receive(chat)
     driver.pass_time(2.0)
-    assert driver.lines_of("mqtt/2") == ["said"]
+    assert driver.lines_of("mqtt/2") == []
+    assert driver.told_again == ["mqtt/2"]
 
 
 def test_a_wrong_clock_is_reported_without_an_id(book: Phrasebook) -> None:

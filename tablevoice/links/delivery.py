@@ -4,10 +4,10 @@ Pure: who calls passes the time in. Knows ids, contents and ages of events; the 
 about each and tells it what became of them. What is to outlive a restart it gives back as
 values, for the history.
 
-* **Twice.** The same id with the same contents is the same event. While it is open nothing
-  happens; once it is over its outcome is told again, and nothing is said again. The same id
-  with other contents is refused. An event that was refused has taken no id: sent again, it is
-  judged anew.
+* **Twice.** The same id with the same contents is the same event, and has one outcome. While
+  it is open nothing happens; once it is over or refused, that is told again, and nothing is
+  said again. The same id with other contents is refused, unless the first was refused itself.
+  A restart forgets refusals; what was taken it keeps.
 * **Late.** An event that says when it was sent (``sent_utc``) is refused once it is older than
   its line is worth (``fresh_for_s``), with an error that says by how much. So is one whose
   message expiry has run out.
@@ -35,7 +35,7 @@ from tablevoice.model import Event, Taken
 Outcome: TypeAlias = messages.AnswerGiven | messages.Done | messages.ErrorReported
 
 IDS_REMEMBERED = 4096
-"""Events that are over and can be told again: hours of a busy table."""
+"""Events that are over, and as many that were refused: hours of a busy table."""
 PRESSES_REMEMBERED = 256
 
 AHEAD_S = 5.0
@@ -80,10 +80,11 @@ class Ledger:
         self._lasting = frozenset(lasting)
         self._open: dict[str, Event] = {}
         self._over: OrderedDict[str, tuple[Event, Outcome]] = OrderedDict()
+        self._refused: OrderedDict[str, tuple[Event, Outcome]] = OrderedDict()
         self._presses: OrderedDict[str, None] = OrderedDict()
         for taken in past:
             if taken.outcome:
-                self._close(taken.event, _outcome(taken.outcome))
+                self._remember(self._over, taken.event, _outcome(taken.outcome))
             else:
                 self._open[taken.event.id] = taken.event
 
@@ -100,16 +101,19 @@ class Ledger:
 
     def outcome_of(self, message: messages.EventReported) -> Outcome | None:
         """What became of an event that was taken before and is over."""
-        over = self._over.get(message.id)
+        over = self._over.get(message.id) or self._refused.get(message.id)
         return None if over is None else over[1]
 
     def knows(self, message: messages.EventReported) -> bool:
         """Whether this event was taken before. Raises MessageRefused for other contents."""
+        refused = self._refused.get(message.id)
+        if refused is not None:
+            return _same(refused[0], message)
         over = self._over.get(message.id)
         known = over[0] if over is not None else self._open.get(message.id)
         if known is None:
             return False
-        if (known.name, dict(known.slots)) != (message.event, message.slots):
+        if not _same(known, message):
             raise MessageRefused(
                 "an event with this id but other contents was reported before.",
                 where=f"event {message.id!r}",
@@ -130,6 +134,7 @@ class Ledger:
     def take(self, event: Event) -> list[Taken]:
         """The event is taken and open. Gives what the history is to keep of it."""
         self._open[event.id] = event
+        self._refused.pop(event.id, None)
         return [Taken(event)] if self._lasts(event.id) else []
 
     def settle(self, outcome: Outcome, *, refused: bool = False) -> list[Taken]:
@@ -137,19 +142,32 @@ class Ledger:
         event = self._open.pop(outcome.id or "", None)
         if event is None:
             return []
-        if not refused:
-            self._close(event, outcome)
+        if refused:
+            self._remember(self._refused, event, outcome)
+        else:
+            self._remember(self._over, event, outcome)
         if not self._lasts(event.id):
             return []
         return [Taken(event, encode(outcome).decode(), refused=refused)]
 
-    def _close(self, event: Event, outcome: Outcome) -> None:
-        self._over[event.id] = (event, outcome)
-        if len(self._over) > IDS_REMEMBERED:
-            self._over.popitem(last=False)
+    def refuse(self, message: messages.EventReported, outcome: Outcome) -> None:
+        """The event was not taken at all."""
+        event = Event(message.id, message.event, dict(message.slots))
+        self._remember(self._refused, event, outcome)
+
+    def _remember(
+        self, where: OrderedDict[str, tuple[Event, Outcome]], event: Event, outcome: Outcome
+    ) -> None:
+        where[event.id] = (event, outcome)
+        if len(where) > IDS_REMEMBERED:
+            where.popitem(last=False)
 
     def _lasts(self, event_id: str) -> bool:
         return door_of(event_id) in self._lasting
+
+
+def _same(event: Event, message: messages.EventReported) -> bool:
+    return (event.name, dict(event.slots)) == (message.event, message.slots)
 
 
 def _outcome(line: str) -> Outcome:

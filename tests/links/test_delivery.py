@@ -56,13 +56,19 @@ def test_other_contents_under_the_same_id_are_refused(other: EventReported, over
         ledger.knows(other)
 
 
-def test_an_event_that_was_refused_may_be_sent_again() -> None:
+def test_an_event_that_was_refused_is_told_so_again_and_may_be_put_right() -> None:
     ledger = Ledger(lasting=["mqtt"])
     message = EventReported(id="mqtt/1", event="ask")
     taken(ledger, message)
     (note,) = ledger.settle(ErrorReported(at_s=1.0, what="held", id="mqtt/1"), refused=True)
     assert note.refused
-    assert not ledger.knows(message)
+    assert ledger.knows(message)
+    assert getattr(ledger.outcome_of(message), "what", "") == "held"
+    other = EventReported(id="mqtt/1", event="lit")
+    assert not ledger.knows(other)
+    taken(ledger, other)
+    ledger.settle(done("mqtt/1"))
+    assert ledger.outcome_of(other) == done("mqtt/1")
 
 
 def test_what_is_not_open_settles_nothing() -> None:
