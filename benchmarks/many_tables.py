@@ -243,6 +243,12 @@ async def hall(
 ) -> Hall:
     """Play a hall of so many tables for so long, the broker away in the middle."""
     chance = random.Random(2031)
+    links: list[MqttLink] = []
+
+    async def close_links() -> None:
+        # Side by side: each says farewell and waits for its connection's end.
+        await asyncio.gather(*(link.__aexit__() for link in links))
+
     async with contextlib.AsyncExitStack() as opening:
         controllers, lines = [], []
         for number in range(tables):
@@ -250,11 +256,12 @@ async def hall(
             controller = Controller(broker.port, name, random.Random(number))
             table = await opening.enter_async_context(TimedTable(book, name, controller.sent))
             entry = MqttEntry(port=broker.port, keepalive_s=15)
-            link = await opening.enter_async_context(
-                MqttLink(entry, name, Path(), table, random.Random(chance.random())))
+            link = MqttLink(entry, name, Path(), table, random.Random(chance.random()))
+            links.append(await link.__aenter__())
             table.audience.join(link.told)
             controllers.append(controller)
             lines.append(table.lines)
+        opening.push_async_callback(close_links)
         took_s: list[float] = []
         until_s = time.monotonic() + seconds
         playing = [asyncio.ensure_future(one.play(until_s)) for one in controllers]
