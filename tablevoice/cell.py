@@ -19,6 +19,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstr
 from pydantic_core import PydanticCustomError
 
 from tablevoice.errors import FileRefused
+from tablevoice.links import modbus_numbers
 from tablevoice.links.settings import LinksEntry
 from tablevoice.listening.judging import HIGHEST_COST, Costs, senseless
 from tablevoice.listening.respelling import heard_as_said
@@ -321,8 +322,11 @@ def load_cell(path: Path | str) -> Cell:
     return read_cell(path).cell
 
 
-def read_cell(path: Path | str) -> ReadCell:
-    """As :func:`load_cell`, with the places of all that the phrasebooks say."""
+def read_cell(path: Path | str, *, numbered: bool = True) -> ReadCell:
+    """As :func:`load_cell`, with the places of all that the phrasebooks say.
+
+    ``numbered``: whether the numbers of a Modbus link must fit the phrasebooks already.
+    """
     path = Path(path)
     findings = Findings()
     marked = read_marked_yaml(path)
@@ -339,6 +343,11 @@ def read_cell(path: Path | str) -> ReadCell:
     if read is not None:
         _check_voices(entry, read, marked, findings)
         _check_expected_uses(entry, read, marked, findings)
+        if numbered and entry.links.modbus is not None:
+            for found in modbus_numbers.findings(
+                    entry.links.modbus, read.book, guarded=entry.guard is not None):
+                where = marked.where(("links", "modbus", *found.path), key=found.key)
+                findings.add(found.what, where, found.do)
     findings.raise_if_any()
     if read is None:
         raise AssertionError("a phrasebook that could not be read has findings")

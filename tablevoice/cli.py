@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.console import Console
 
-from tablevoice import __version__, cli_acoustics, cli_rehearsing
+from tablevoice import __version__, cli_acoustics, cli_links, cli_rehearsing
 from tablevoice.commands.clear_errors import clear_errors as _clear_errors
 from tablevoice.commands.clear_errors import show_problem as _show
 from tablevoice.commands.progress_bars import bar, errors, steps
@@ -485,6 +485,7 @@ def schema(
 
 
 cli_acoustics.add_to(app)
+cli_links.add_to(app)
 cli_rehearsing.add_to(app)
 
 

@@ -66,6 +66,10 @@ class StoreUnwritable(TablevoiceError):
     """The prepared-line store or the history cannot be written."""
 
 
+class LinkUnavailable(TablevoiceError):
+    """A link of the cell file cannot be opened."""
+
+
 class MessageRefused(TablevoiceError):
     """A message from the cell's controller is not one of the documented ones.
 

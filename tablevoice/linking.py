@@ -16,6 +16,7 @@ from tablevoice.cell import Cell, load_cell
 from tablevoice.errors import FileRefused, Problem
 from tablevoice.links import messages
 from tablevoice.links.messages import Outbound
+from tablevoice.links.modbus_settings import ModbusEntry
 from tablevoice.links.served import ServedTable
 from tablevoice.session import Session
 
@@ -98,7 +99,15 @@ def links_of(cell: Cell, table: ServedTable) -> list[Link]:
                 f"{cell.path}: links.mqtt", "Install it with: pip install 'tablevoice[mqtt]'.",
             )]) from error  # fmt: skip
         links.append(MqttLink(cell.links.mqtt, cell.table, cell.path.parent, table))
+    if cell.links.modbus is not None:
+        links.append(_open_modbus(cell.links.modbus, table))
     return links
+
+
+def _open_modbus(entry: ModbusEntry, table: ServedTable) -> Link:
+    from tablevoice.links.modbus import ModbusLink
+
+    return ModbusLink(entry, table)
 
 
 def open_table(

@@ -20,8 +20,9 @@ from tablevoice.errors import Problem, TablevoiceError
 from tablevoice.listening.ear import Ear
 from tablevoice.model import LISTENING_RATE_HZ, Heard, Samples
 
-Allowed: TypeAlias = tuple[tuple[str, ...], tuple[str, ...]]
-"""What may be heard now, and what at any time, even over a voice of the table."""
+Allowed: TypeAlias = tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]
+"""What may be heard now, what at any time, even over a voice of the table, and what of that
+asks for a hold."""
 
 ANSWER_WITHIN_S = 2.0
 """How long closing waits for the thread."""
@@ -46,7 +47,7 @@ class LiveEar:
         self._ear = ear
         self._loudspeaker = loudspeaker
         self._told = told
-        self._allowed: Allowed = ((), ())
+        self._allowed: Allowed = ((), (), ())
         self._next: tuple[Ear, Callable[[], None]] | None = None
         self._stopping = threading.Event()
         self._began_s = 0.0

@@ -38,12 +38,7 @@ from tablevoice.audio.microphone import Microphone
 from tablevoice.cell import Cell
 from tablevoice.dialogue.terms import Phase
 from tablevoice.edited_book import EditedBook, make_ready
-from tablevoice.errors import (
-    AudioUnavailable,
-    MessageRefused,
-    Problem,
-    TablevoiceError,
-)
+from tablevoice.errors import AudioUnavailable, MessageRefused, Problem, TablevoiceError
 from tablevoice.history import utc_now
 from tablevoice.line_rendering import LineRendering
 from tablevoice.links import messages
@@ -51,7 +46,7 @@ from tablevoice.links.delivery import Arrival, sent_ago_s
 from tablevoice.links.messages import Inbound, Outbound
 from tablevoice.links.stop_guard import StopGuardLink, start_guard, status_address
 from tablevoice.live_ear import Listeners, LiveEar
-from tablevoice.model import Clip, GuardView, Heard, SlotValue, Utterance
+from tablevoice.model import Clip, GuardView, Heard, SlotValue, TableView, Utterance
 from tablevoice.session_records import Record
 from tablevoice.speech.preparing import Progress, first_of
 
@@ -202,6 +197,13 @@ class Session:
         return self._table.idle
 
     @property
+    def view(self) -> TableView:
+        """How things stand, for links that show it all the time."""
+        table, hold = self._table, self._table.hold
+        return TableView(table.phase.value, self._current is not None, not table.idle,
+                         None if hold is None else hold.kind, self.cell.phrasebook)
+
+    @property
     def record_folder(self) -> Path | None:
         """Where this session's files go."""
         return self._record.folder
@@ -290,7 +292,8 @@ class Session:
                     self._send(action)
         if self._ear is not None:
             expected = tuple(self._table.expected.phrases)
-            self._ear.allow((expected, self._table.standing_phrases))
+            table = self._table
+            self._ear.allow((expected, table.standing_phrases, table.hold_phrases))
         self._changed.set()
         self._use_edit()
 
@@ -313,7 +316,7 @@ class Session:
                 pass
 
     def _report(self, problem: Problem, message_id: str | None = None) -> None:
-        self._carry_out([Send(_as_error(problem, self.now_s, message_id))])
+        self._carry_out([Send(messages.ErrorReported.of(problem, self.now_s, message_id))])
 
     # --- writing down -----------------------------------------------------------
 
@@ -346,7 +349,7 @@ class Session:
             while not self._unwritten.empty():
                 self._unwritten.get()(self._record)
         for problem in self._record.problems[known:]:
-            self._on_loop(self._told, _as_error(problem, self.now_s))
+            self._on_loop(self._told, messages.ErrorReported.of(problem, self.now_s))
 
     # --- speaking ---------------------------------------------------------------
 
@@ -495,11 +498,3 @@ def _local_clock_min(now_s: float) -> float:
 
 def _folder_name() -> str:
     return datetime.now(timezone.utc).strftime("%Y%m%dT%H%M%S.%fZ")
-
-
-def _as_error(
-    problem: Problem, at_s: float, message_id: str | None = None
-) -> messages.ErrorReported:
-    return messages.ErrorReported(
-        at_s=at_s, what=problem.what, where=problem.where, do=problem.do, id=message_id
-    )

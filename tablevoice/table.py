@@ -61,11 +61,12 @@ from tablevoice.model import (
     Phrasebook,
     Priority,
     SlotValue,
+    StandingKind,
     Utterance,
 )
 from tablevoice.nearest import advice
 from tablevoice.phrasebook.choosing import Withheld
-from tablevoice.phrasebook.phrases import phrase_said
+from tablevoice.phrasebook.phrases import phrase_said, standing_phrases
 from tablevoice.phrasebook.slots import check_slots, fill_marked
 from tablevoice.speech.queue import Cut, Decision, Dropped, SpeechQueue, Start, Why
 from tablevoice.verdicts import judge_heard, report
@@ -139,8 +140,12 @@ class Table:
     @property
     def standing_phrases(self) -> tuple[str, ...]:
         """What may be heard at any time, even over a voice of the table."""
-        commands = self._book.standing.values()
-        return tuple(phrase for command in commands for phrase in command.phrases)
+        return standing_phrases(self._book)
+
+    @property
+    def hold_phrases(self) -> tuple[str, ...]:
+        """Those of them that ask for a hold."""
+        return standing_phrases(self._book, StandingKind.HOLDS)
 
     @property
     def phase(self) -> Phase:
@@ -297,7 +302,7 @@ class Table:
         try:
             return self._new_event(message, now_s, arrival, where)
         except MessageRefused as refused:
-            error = _error_of(refused.problem, message.id, now_s)
+            error = messages.ErrorReported.of(refused.problem, now_s, message.id)
             self._ledger.refuse(message, error)
             return [Send(error)]
 
@@ -378,7 +383,7 @@ class Table:
             case HoldEnded():
                 return []
             case AskRefused():
-                refused = _error_of(effect.problem, effect.event_id, now_s)
+                refused = messages.ErrorReported.of(effect.problem, now_s, effect.event_id)
                 return self._tell(refused, refused=True)
             case PressRefused():
                 return [_error(effect.problem, message_id, now_s)]
@@ -492,10 +497,4 @@ class Table:
 
 
 def _error(problem: Problem, message_id: str | None, now_s: float) -> Send:
-    return Send(_error_of(problem, message_id, now_s))
-
-
-def _error_of(problem: Problem, message_id: str | None, at_s: float) -> messages.ErrorReported:
-    return messages.ErrorReported(
-        at_s=at_s, what=problem.what, where=problem.where, do=problem.do, id=message_id
-    )
+    return Send(messages.ErrorReported.of(problem, now_s, message_id))

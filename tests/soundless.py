@@ -21,7 +21,7 @@ from tablevoice.linking import Audience
 from tablevoice.links import messages
 from tablevoice.links.delivery import Arrival, Ledger, sent_ago_s
 from tablevoice.links.messages import Inbound, Outbound
-from tablevoice.model import Phrasebook, Taken
+from tablevoice.model import Phrasebook, TableView, Taken
 from tablevoice.phrasebook.choosing import Chooser
 from tablevoice.session_records import Record
 from tablevoice.table import Table
@@ -105,6 +105,12 @@ class SoundlessTable:
     @property
     def idle(self) -> bool:
         return self._table.idle
+
+    @property
+    def view(self) -> TableView:
+        table, hold = self._table, self._table.hold
+        return TableView(table.phase.value, False, not table.idle,
+                         None if hold is None else hold.kind, self._book)
 
     def receive(self, message: Inbound, *, worth_s: float | None = None) -> None:
         arrival = Arrival(sent_ago_s(message, datetime.now(timezone.utc)), worth_s)

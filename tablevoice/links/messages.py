@@ -17,6 +17,8 @@ from typing import Annotated, Any, Literal, TypeAlias, get_args
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter
 from pydantic_core import PydanticCustomError
 
+from tablevoice.errors import Problem
+
 SCHEMA_VERSION: Literal[1] = 1
 
 WHOLE_NUMBER_LIMIT = 2**53 - 1
@@ -263,6 +265,11 @@ class ErrorReported(_FromTable):
     where: str = ""
     do: str = ""
     id: str | None = None
+
+    @classmethod
+    def of(cls, problem: Problem, at_s: float, message_id: str | None = None) -> ErrorReported:
+        """A problem as a message."""
+        return cls(at_s=at_s, what=problem.what, where=problem.where, do=problem.do, id=message_id)
 
 
 class PhrasebookChanged(_FromTable):

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, Field
 
+from tablevoice.links.modbus_settings import ModbusEntry
 from tablevoice.links.mqtt_settings import Finding, MqttEntry
 from tablevoice.links.mqtt_topics import DOOR as MQTT
 
@@ -18,7 +19,10 @@ class LinksEntry(BaseModel):
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
-    mqtt: MqttEntry | None = None
+    modbus: ModbusEntry | None = Field(
+        default=None, description="A controller that speaks Modbus TCP.")
+    mqtt: MqttEntry | None = Field(
+        default=None, description="Controllers over a broker that speaks MQTT 5.")
 
     @property
     def lasting_doors(self) -> tuple[str, ...]:
