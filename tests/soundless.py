@@ -31,6 +31,7 @@ format: 1
 title: Bench
 language: en
 events:
+  greeting: {about: Greets., priority: banter, fresh_for_s: 5, lines: [Good evening.]}
   hello: {about: Opens., priority: banter, fresh_for_s: 5, lines: [Good morning.]}
   lit: {about: A move., priority: move, fresh_for_s: 5, lines: [It is lit., There it hangs.]}
   careful: {about: A warning., priority: warning, fresh_for_s: 5, lines: [Mind the arm.]}

@@ -321,8 +321,11 @@ def json_schema() -> dict[str, Any]:
     """All messages as one JSON Schema (draft 2020-12).
 
     ``$defs/Inbound`` and ``$defs/Outbound`` are the two directions; the schema as a
-    whole accepts either. ``v`` and ``type`` are required, as they are on the wire.
+    whole accepts either. ``v`` and ``type`` are required, as they are on the wire. Each
+    message has an example.
     """
+    from tablevoice.links.message_examples import EXAMPLES
+
     directions: dict[str, Any] = {"Inbound": Inbound, "Outbound": Outbound}
     _, schema = TypeAdapter.json_schemas(
         [(name, "validation", TypeAdapter(union)) for name, union in directions.items()]
@@ -332,6 +335,10 @@ def json_schema() -> dict[str, Any]:
         required = message.get("required", [])
         message["required"] = ["v", "type", *(n for n in required if n not in ("v", "type"))]
         message["title"] = name
+    for example in EXAMPLES:
+        shown = example.model_dump(mode="json", exclude_defaults=True)
+        row = {"v": SCHEMA_VERSION, "type": example.type, **shown}
+        definitions[type(example).__name__].setdefault("examples", []).append(row)
     for name, types in (("Inbound", INBOUND_TYPES), ("Outbound", OUTBOUND_TYPES)):
         definitions[name] = {"oneOf": [{"$ref": f"#/$defs/{t.__name__}"} for t in types.values()]}
     return {

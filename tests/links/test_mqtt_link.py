@@ -7,6 +7,7 @@ import contextlib
 import json
 import random
 import signal
+import sys
 from collections.abc import AsyncIterator, Callable, Coroutine, Iterator
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
@@ -15,6 +16,7 @@ from typing import Any
 import pytest
 from jsonschema import Draft202012Validator
 
+from tablevoice.cell import load_cell
 from tablevoice.errors import FileRefused
 from tablevoice.links.messages import (
     ButtonPressed,
@@ -25,13 +27,14 @@ from tablevoice.links.messages import (
     json_schema,
 )
 from tablevoice.links.mqtt_link import MqttLink
-from tablevoice.links.mqtt_settings import MqttEntry, TlsEntry
+from tablevoice.links.mqtt_settings import MqttEntry, TlsEntry, is_loopback
 from tablevoice.model import Phrasebook
 from tablevoice.phrasebook import load_phrasebook
 from tests.links.broker import Broker, Certificates, Peer
 from tests.soundless import BOOK, SoundlessTable
 
 BASE = "tablevoice/bench"
+EXAMPLES = Path(__file__).parents[2] / "examples" / "mqtt"
 
 
 @pytest.fixture(scope="module")
@@ -103,6 +106,25 @@ def test_an_event_is_said_and_answered_and_all_messages_fit_the_schema(
                     assert message.qos == 1
 
     run(scene())
+
+
+def test_the_example_of_a_peer_gets_its_answer(book: Phrasebook, broker: Broker) -> None:
+    async def scene() -> None:
+        async with linked(book, entry(broker)):
+            peer = await asyncio.create_subprocess_exec(
+                sys.executable, str(EXAMPLES / "peer.py"), BASE, str(broker.port),
+                stdout=asyncio.subprocess.PIPE,
+            )  # fmt: skip
+            out, _ = await asyncio.wait_for(peer.communicate(), 60)
+            assert out.decode().split() == ["done", "said"]
+
+    run(scene())
+
+
+def test_the_example_of_a_cell_may_leave_this_computer() -> None:
+    mqtt = load_cell(EXAMPLES / "cell.yaml").links.mqtt
+    assert mqtt is not None
+    assert not is_loopback(mqtt.host)
 
 
 def test_garbage_is_answered_by_one_error_and_the_link_goes_on(
@@ -368,18 +390,8 @@ def test_events_that_were_not_written_down_come_again(book: Phrasebook, broker: 
 
 # --- rights, secrets, TLS -------------------------------------------------------
 
-ACL = f"""
-user table
-topic readwrite {BASE}/#
-user cell
-topic write {BASE}/in/event
-topic read {BASE}/#
-user panel
-topic write {BASE}/in/button
-topic write {BASE}/in/hold_cleared
-topic read {BASE}/out/#
-"""
-USERS = {"table": "lantern oil", "cell": "string", "panel": "red key"}
+ACL = (EXAMPLES / "acl").read_text("utf-8").replace("/lantern_table/", "/bench/")
+USERS = {"lantern_table": "lantern oil", "lantern_cell": "string", "reset_panel": "red key"}
 
 
 def test_the_access_list_keeps_a_reset_from_a_peer_that_may_send_events(
@@ -391,13 +403,14 @@ def test_the_access_list_keeps_a_reset_from_a_peer_that_may_send_events(
 
     async def scene(broker: Broker) -> None:
         settings = entry(
-            broker, user="table", password_file=secret.name, tls=TlsEntry(ca=str(certificates.ca)),
+            broker, user="lantern_table", password_file=secret.name,
+            tls=TlsEntry(ca=str(certificates.ca)),
             may=["events", "buttons", "hold_cleared"],
         )  # fmt: skip
         async with (
             linked(book, settings, folder=tmp_path) as (table, _),
-            Peer(broker, BASE, user="cell", password="string") as cell,
-            Peer(broker, BASE, user="panel", password="red key", listen=("out/#",)) as panel,
+            Peer(broker, BASE, user="lantern_cell", password="string") as cell,
+            Peer(broker, BASE, user="reset_panel", password="red key", listen=("status",)) as panel,
         ):
             await cell.event("e1", "lit")
             assert (await cell.outcome("e1"))["said"] == "said"
@@ -471,7 +484,7 @@ def test_a_wrong_password_is_reported_once_and_never_shown(
     caplog.set_level("DEBUG")
 
     async def scene(broker: Broker) -> None:
-        settings = entry(broker, user="table", password_env="BENCH_PASSWORD")
+        settings = entry(broker, user="lantern_table", password_env="BENCH_PASSWORD")
         async with linked(book, settings, wait=False) as (table, link):
             await _until(lambda: len(table.problems) > 0)
             await asyncio.sleep(1.0)  # long enough for more attempts
@@ -492,13 +505,13 @@ def test_topics_that_the_broker_keeps_from_the_table_are_named(
     monkeypatch.setenv("BENCH_PASSWORD", "lantern oil")
 
     async def scene(broker: Broker) -> None:
-        settings = entry(broker, user="table", password_env="BENCH_PASSWORD")
+        settings = entry(broker, user="lantern_table", password_env="BENCH_PASSWORD")
         async with linked(book, settings, wait=False) as (table, _):
             await _until(lambda: any("publish on" in what for what in table.problems))
             assert any(f"{BASE}/status" in what for what in table.problems)
 
     with Broker(tmp_path / "broker", users=USERS,
-                acl="user table\ntopic read nothing\n") as broker:  # fmt: skip
+                acl="user lantern_table\ntopic read nothing\n") as broker:  # fmt: skip
         run(scene(broker))
 
 
