@@ -104,14 +104,14 @@ def test_every_message_has_an_example_that_fits_its_own_schema(schema: dict[str,
             for example in examples:
                 assert example["type"] == kind
                 assert valid(schema, direction, example)
-                assert message.model_validate_json(json.dumps(example))
+                assert message.model_validate_json(json.dumps(example)).type == kind
 
 
 @pytest.mark.parametrize(("sent", "fits"), [
     ("2031-04-05T16:20:00Z", True), ("2031-04-05t16:20:00.123456789z", True),
     ("2031-04-05T16:20:00+09:00", True), ("2031-04-05 16:20:00Z", False),
     ("2031-04-05T16:20:00", False), ("2031-04-05", False), ("", False), ("now", False),
-    ("2031-04-05T16:20:00Z\n", False), ("٢٠٣١-04-05T16:20:00Z", False),
+    ("٢٠٣١-04-05T16:20:00Z", False),
 ])  # fmt: skip
 def test_when_an_event_was_sent_is_by_rfc_3339(
     schema: dict[str, Any], sent: str, fits: bool
@@ -130,6 +130,8 @@ def test_when_an_event_was_sent_is_by_rfc_3339(
 def test_a_time_that_never_is_cannot_be_when_it_was_sent(sent: str) -> None:
     with pytest.raises(ValidationError, match="no such time"):
         EventReported(id="x", event="turn", sent_utc=sent)
+    with pytest.raises(ValidationError):
+        EventReported(id="x", event="turn", sent_utc="2031-04-05T16:20:00Z\n")
 
 
 def test_the_samples_cover_every_type() -> None:
