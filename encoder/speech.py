@@ -145,6 +145,7 @@ class Kokoro:
     """
 
     def __init__(self, folder: Path, espeak: Espeak) -> None:
+        os.environ["ORT_DISABLE_TELEMETRY"] = "1"  # it reports to its maker otherwise
         import onnxruntime
 
         options = onnxruntime.SessionOptions()

@@ -33,6 +33,7 @@ from tablevoice.phrasebook.phrases import spoken_phrases
 from tablevoice.phrasebook.schema import Name, exported
 from tablevoice.speech.driving import VOICE_FILES
 from tablevoice.speech.loudness import Loudness
+from tablevoice.watching.settings import HealthEntry, MetricsEntry
 
 APP = "tablevoice"
 
@@ -83,7 +84,8 @@ class Cell:
     captions go, ``None`` for nowhere. ``captions``: the file that a screen shows while the table
     runs, ``None`` for none. ``guard``: the stop guard's file, ``None`` where the
     table has none (a spoken hold then is no more than a message to the controller).
-    ``links``: peers besides the JSON lines.
+    ``links``: peers besides the JSON lines. ``health_file``: written anew every
+    ``health_every_s`` seconds, ``None`` for nowhere. ``metrics``: where figures are told.
     ``house_style``: what the desk holds the lines against. ``loudness``: what every line is
     brought to.
     """
@@ -107,6 +109,9 @@ class Cell:
     phrasebook_files: tuple[Path, ...] = ()
     loudness: Loudness = field(default_factory=Loudness)
     links: LinksEntry = field(default_factory=LinksEntry)
+    health_file: Path | None = None
+    health_every_s: float = 5.0
+    metrics: MetricsEntry = field(default_factory=MetricsEntry.model_construct)
 
 
 @dataclass(frozen=True, slots=True)
@@ -304,6 +309,8 @@ class CellFile(_Entry):
         None, description="The stop guard's file (guard.yaml); null: this table has none.")
     writing: WritingEntry = WritingEntry.model_construct()
     links: LinksEntry = LinksEntry.model_construct()
+    health: HealthEntry = HealthEntry.model_construct()
+    metrics: MetricsEntry = MetricsEntry.model_construct()
 
 
 def cell_schema() -> dict[str, Any]:
@@ -377,6 +384,9 @@ def read_cell(path: Path | str, *, numbered: bool = True) -> ReadCell:
         house_style=_house_style(entry.writing, base),
         loudness=Loudness(**dict(entry.loudness)),
         links=entry.links,
+        health_file=_path(base, entry.health.file),
+        health_every_s=entry.health.every_s,
+        metrics=entry.metrics,
     )
     return ReadCell(cell, read)
 

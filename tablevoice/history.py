@@ -25,6 +25,7 @@ from tablevoice.history_file import (
     BUSY_S,
     SCHEMA_STEPS,
     iso,
+    keep_from_others,
     move_aside,
     open_sound,
     transaction,
@@ -109,6 +110,7 @@ class History:
             self.path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise self._unwritable(str(error.strerror or error)) from error
+        keep_from_others(self.path, self.audio_folder)
         with self._writing():
             self._db = open_sound(self.path, busy_s) or self._start_anew(busy_s)
             try:
@@ -227,16 +229,8 @@ class History:
         certainty: float,
         tries: int,
     ) -> None:
-        self._record(
-            "decided",
-            at_s,
-            event_id=event_id,
-            question=question,
-            value=value,
-            how=how,
-            certainty=certainty,
-            tries=tries,
-        )
+        self._record("decided", at_s, event_id=event_id, question=question, value=value, how=how,
+                     certainty=certainty, tries=tries)  # fmt: skip
 
     def record_hold_requested(
         self, at_s: float, *, kind: str, phrase: str, certainty: float
@@ -413,6 +407,10 @@ class History:
             )
         return gone
 
+    def tidy(self) -> None:
+        """Forget what is too old by now; for a session that goes on while nobody speaks."""
+        self.forget_old_audio(self._utc_now())
+
     def _oldest_kept(self, now: datetime) -> datetime:
         return now.astimezone(timezone.utc) - timedelta(days=self._keep_audio_days)
 
@@ -428,7 +426,7 @@ class History:
         self._clips_kept += 1
         name = f"heard-{self._running():06d}-{self._clips_kept:05d}.flac"
         try:
-            self.audio_folder.mkdir(exist_ok=True)
+            self.audio_folder.mkdir(mode=0o700, exist_ok=True)
             write_clip(self.audio_folder / name, audio)
         except (OSError, AudioUnavailable) as error:
             raise self._unwritable(f"cannot keep {name}: {error}") from error

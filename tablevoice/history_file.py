@@ -6,7 +6,10 @@ Knows SQLite and versions of the schema; does not know what the rows are for. On
 
 from __future__ import annotations
 
+import os
 import sqlite3
+import stat
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime, timezone
@@ -158,6 +161,25 @@ CREATE TABLE taken (
 SCHEMA_STEPS: tuple[str, ...] = (_FIRST_SCHEMA, _REASONS_AND_CORRECTIONS, _TASTE, _TAKEN)
 """Scripts that lead from each version to the next; a new one is put at the end, and
 no step that ever shipped is changed. The file's version is how many were applied."""
+
+
+def keep_from_others(path: Path, *beside: Path) -> None:
+    """Make a history its owner's alone, and leave others no way into one that is there.
+
+    What people said stands in it. A group may read it where somebody let it. SQLite gives its
+    other files the same rights. What belongs to another user stays as it is.
+    """
+    if sys.platform == "win32":  # its folders of a user are closed to others anyway
+        return
+    try:
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
+    except OSError:
+        return  # SQLite is about to say why, with what to do
+    for one in (path, *beside):
+        if one.exists() and one.stat().st_uid == os.geteuid():
+            mode = stat.S_IMODE(one.stat().st_mode)
+            if mode & stat.S_IRWXO:
+                one.chmod(mode & ~stat.S_IRWXO)
 
 
 def open_sound(path: Path, busy_s: float) -> sqlite3.Connection | None:

@@ -16,7 +16,6 @@ import time
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
-from datetime import datetime, timezone
 from pathlib import Path
 from types import TracebackType
 from typing import TypeAlias
@@ -32,12 +31,12 @@ from tablevoice.actions import (
     Spend,
     TakeDown,
 )
-from tablevoice.assembly import Assembly, within_limits
+from tablevoice.assembly import Assembly, local_clock_min, within_limits
 from tablevoice.audio.loudspeaker import Loudspeaker
 from tablevoice.audio.microphone import Microphone
 from tablevoice.cell import Cell
 from tablevoice.dialogue.terms import Phase
-from tablevoice.edited_book import EditedBook, make_ready
+from tablevoice.edited_book import EditedBook, let_go, make_ready
 from tablevoice.errors import AudioUnavailable, MessageRefused, Problem, TablevoiceError
 from tablevoice.history import utc_now
 from tablevoice.line_rendering import LineRendering
@@ -47,18 +46,23 @@ from tablevoice.links.messages import Inbound, Outbound
 from tablevoice.links.stop_guard import StopGuardLink, start_guard, status_address
 from tablevoice.live_ear import Listeners, LiveEar
 from tablevoice.model import Clip, GuardView, Heard, SlotValue, TableView, Utterance
-from tablevoice.session_records import Record
+from tablevoice.session_records import Record, new_folder_name
 from tablevoice.speech.preparing import Progress, first_of
+from tablevoice.vitals import Vitals, vitals_of
 
 Told: TypeAlias = Callable[[Outbound], None]
 """Called on the session's loop with each message of the table; must return soon."""
 
+TIDY_EVERY_S = 3600.0
+"""How often sound whose days are over is looked for, whether or not anybody speaks."""
+
+
 class Session:
     """One open table, an async context manager. Use it from the loop that opened it.
 
-    ``told`` is called with every message. ``record_folder`` overrules the cell's
-    (each session gets a folder of its own in it). ``progress`` follows the preparation
-    of lines. Opening raises TablevoiceError when this table cannot open.
+    ``told`` is called with every message, ``overheard`` with what peers sent. ``record_folder``
+    overrules the cell's (each session gets a folder of its own in it). ``progress`` follows the
+    preparation of lines. Opening raises TablevoiceError when this table cannot open.
     """
 
     def __init__(
@@ -66,13 +70,14 @@ class Session:
         cell: Cell,
         told: Told = lambda message: None,
         *,
+        overheard: Callable[[Inbound], None] = lambda message: None,
         record_folder: Path | None = None,
         progress: Progress | None = None,
         seed: int | None = None,
     ) -> None:
         self.cell = cell
         self.closed = asyncio.Event()
-        self._told = told
+        self._told, self._overheard = told, overheard
         self._folder = record_folder if record_folder is not None else cell.record_folder
         self._progress = progress
         self._seed = time.time_ns() if seed is None else seed
@@ -103,6 +108,7 @@ class Session:
         self._ticking = self._loop.create_task(self._tick())
         if self._ear is not None:
             self._ear.start(self._began_s)
+        self._tidy()
         self._carry_out(self._table.opened(__version__, self.now_s))
         for problem in self._parts.problems:
             self._report(problem)
@@ -121,6 +127,7 @@ class Session:
                 self.receive(messages.Close())
         finally:
             self._stopping.set()
+            self._tidying.cancel()
             self._ticking.cancel()
             await asyncio.gather(self._ticking, return_exceptions=True)
             if self._ear is not None:
@@ -146,8 +153,8 @@ class Session:
         book = within_limits(self.cell.phrasebook, lambda line: line.key in overlong)
         if self._parts.history is not None:
             self._parts.history.begin_session(self.cell.table, __version__)
-        self._table = self._parts.open_table(self._seed, book, clock=_local_clock_min)
-        folder = self._folder and self._folder / _folder_name()
+        self._table = self._parts.open_table(self._seed, book, clock=local_clock_min)
+        folder = self._folder and self._folder / new_folder_name()
         named = self.cell.phrasebook
         self._record = opening.enter_context(
             Record(folder, self._parts.history, title=named.title, language=named.language,
@@ -208,9 +215,15 @@ class Session:
         """Where this session's files go."""
         return self._record.folder
 
+    def vitals(self) -> Vitals:
+        """How its parts are doing; may be called from any thread."""
+        return vitals_of(self._table, self._loudspeaker, self._ear, self._rendering.facts,
+                         self._record, self._unwritten.qsize())  # fmt: skip
+
     def receive(self, message: Inbound, *, worth_s: float | None = None) -> None:
         """A message of a controller, worth anything for ``worth_s`` where its way says so."""
         now_s = self.now_s
+        self._overheard(message)
         self._keep(lambda record: record.received(message, now_s))
         arrival = Arrival(sent_ago_s(message, utc_now()), worth_s)
         self._carry_out(self._table.receive(message, now_s, arrival))
@@ -291,8 +304,7 @@ class Session:
                 case Send():
                     self._send(action)
         if self._ear is not None:
-            expected = tuple(self._table.expected.phrases)
-            table = self._table
+            table, expected = self._table, tuple(self._table.expected.phrases)
             self._ear.allow((expected, table.standing_phrases, table.hold_phrases))
         self._changed.set()
         self._use_edit()
@@ -316,7 +328,7 @@ class Session:
                 pass
 
     def _report(self, problem: Problem, message_id: str | None = None) -> None:
-        self._carry_out([Send(messages.ErrorReported.of(problem, self.now_s, message_id))])
+        self._carry_out([Send(messages.ErrorReported.about(problem, self.now_s, message_id))])
 
     # --- writing down -----------------------------------------------------------
 
@@ -331,6 +343,10 @@ class Session:
         """Have something written down by the record's thread, in order, soon."""
         self._unwritten.put(write)
         self._written = self._keeper.submit(self._write_down)
+
+    def _tidy(self) -> None:
+        self._keep(Record.tidy)
+        self._tidying = self._loop.call_later(TIDY_EVERY_S, self._tidy)
 
     def _correct(self, correction: CorrectVerdict) -> None:
         at_s = self.now_s
@@ -349,7 +365,7 @@ class Session:
             while not self._unwritten.empty():
                 self._unwritten.get()(self._record)
         for problem in self._record.problems[known:]:
-            self._on_loop(self._told, messages.ErrorReported.of(problem, self.now_s))
+            self._on_loop(self._told, messages.ErrorReported.about(problem, self.now_s))
 
     # --- speaking ---------------------------------------------------------------
 
@@ -425,7 +441,7 @@ class Session:
         try:
             ready = await asyncio.wrap_future(making)
         except asyncio.CancelledError:
-            making.add_done_callback(_let_go)  # the thread ends when it is through
+            making.add_done_callback(let_go)  # the thread ends when it is through
             raise
         self._drop_edit()  # one that still waits is overtaken by this one
         if self.closed.is_set():
@@ -482,19 +498,3 @@ class Session:
                 await asyncio.wait_for(self._changed.wait(), wait_s)
             except asyncio.TimeoutError:
                 self._carry_out(self._table.tick(self.now_s))
-
-
-def _let_go(making: Future[EditedBook]) -> None:
-    """Close what was made for nobody."""
-    if not making.cancelled() and making.exception() is None:
-        making.result().close()
-
-
-def _local_clock_min(now_s: float) -> float:
-    """Minutes after the local midnight, for quiet hours."""
-    now = datetime.now()
-    return now.hour * 60 + now.minute + now.second / 60
-
-
-def _folder_name() -> str:
-    return datetime.now(timezone.utc).strftime("%Y%m%dT%H%M%S.%fZ")

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import json
 import os
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
+from datetime import datetime, timezone
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any
@@ -44,6 +46,10 @@ class Record:
     ) -> None:
         self.folder = folder
         self.problems: list[Problem] = []
+        self.history_problem = ""
+        """Why the history is not being kept just now; empty while it is."""
+        self._busy_since_s: float | None = None
+        self._failed_now = ""
         self._history = history
         self._rows: IO[str] | None = None
         self._captions: list[CaptionFile] = []
@@ -147,6 +153,16 @@ class Record:
         """Something at the cell that a simulated session knows of from outside."""
         self._write({"from": "cell", "type": what, "at_s": at_s, **more})
 
+    def tidy(self) -> None:
+        """Delete a person's sound whose days are over; called now and then, whoever speaks."""
+        self._remember(lambda history: history.tidy())
+
+    @property
+    def busy_s(self) -> float:
+        """How long the write that is under way has taken; may be asked from any thread."""
+        since_s = self._busy_since_s
+        return 0.0 if since_s is None else max(0.0, time.monotonic() - since_s)
+
     def note(self, action: Spend | TakeDown) -> None:
         """A line or an event was taken; written down before anything sounds."""
         if isinstance(action, Spend):
@@ -157,17 +173,22 @@ class Record:
     @contextmanager
     def together(self) -> Iterator[None]:
         """Bring what is recorded within to the disk at once, with one wait."""
-        with ExitStack() as batch:
-            if self._history is not None:
+        self._busy_since_s = time.monotonic()
+        self._failed_now = ""
+        try:
+            with ExitStack() as batch:
+                if self._history is not None:
+                    try:
+                        batch.enter_context(self._history.together())
+                    except StoreUnwritable as error:
+                        self._note(error)
                 try:
-                    batch.enter_context(self._history.together())
+                    yield
+                    batch.close()
                 except StoreUnwritable as error:
                     self._note(error)
-            try:
-                yield
-                batch.close()
-            except StoreUnwritable as error:
-                self._note(error)
+        finally:
+            self.history_problem, self._busy_since_s = self._failed_now, None
 
     def close(self) -> None:
         """Finish the files; harmless when done already."""
@@ -223,6 +244,7 @@ class Record:
             self._note(error)
 
     def _note(self, error: StoreUnwritable) -> None:
+        self._failed_now = error.problem.what
         if error.problem not in self.problems:
             self.problems.append(error.problem)
 
@@ -267,10 +289,16 @@ def _hold_cleared(history: History, at_s: float, by: str) -> None:
         history.record_hold_cleared(at_s, kind=kind, cleared_by=by)
 
 
+def new_folder_name() -> str:
+    """A folder for the session that begins now; names sort by time."""
+    return datetime.now(timezone.utc).strftime("%Y%m%dT%H%M%S.%fZ")
+
+
 def _open(path: Path) -> IO[str]:
+    """A new file for its owner alone, as is the folder if it is new: people's words go in."""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        return path.open("x", encoding="utf-8")
+        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        return open(path, "x", encoding="utf-8", opener=_for_its_owner)
     except FileExistsError as error:
         raise StoreUnwritable(
             "There is a record of another session already.",
@@ -279,6 +307,10 @@ def _open(path: Path) -> IO[str]:
         ) from error
     except OSError as error:
         raise _unwritable("The record", path, error) from error
+
+
+def _for_its_owner(name: str, flags: int) -> int:
+    return os.open(name, flags, 0o600)
 
 
 def _unwritable(what: str, path: Path, error: OSError) -> StoreUnwritable:

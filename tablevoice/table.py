@@ -163,6 +163,11 @@ class Table:
         return not self._errands and self._state.open is None
 
     @property
+    def lines_waiting(self) -> int:
+        """Lines that wait for their turn."""
+        return len(self._queue.waiting)
+
+    @property
     def deadline_s(self) -> float | None:
         """When ``tick`` is due next, if nothing happens before."""
         times = (self._state.deadline_s, self._queue.wake_s)
@@ -178,10 +183,8 @@ class Table:
         """The session begins: what an earlier one left open is over now."""
         events = tuple(self._book.events)
         ready = messages.Ready(at_s=now_s, table=self.name, version=version, events=events)
-        actions: list[Action] = [Send(ready)]
-        for outcome in self._ledger.interrupted(now_s):
-            actions += self._tell(outcome)
-        return actions
+        interrupted = self._ledger.interrupted(now_s)
+        return [Send(ready), *(action for over in interrupted for action in self._tell(over))]
 
     def receive(
         self, message: messages.Inbound, now_s: float, arrival: Arrival = UNKNOWN
@@ -267,9 +270,7 @@ class Table:
 
     # --- events -----------------------------------------------------------------
 
-    def _receive(
-        self, message: messages.Inbound, now_s: float, arrival: Arrival
-    ) -> list[Action]:
+    def _receive(self, message: messages.Inbound, now_s: float, arrival: Arrival) -> list[Action]:
         match message:
             case messages.EventReported():
                 return self._event(message, now_s, arrival)
@@ -302,7 +303,7 @@ class Table:
         try:
             return self._new_event(message, now_s, arrival, where)
         except MessageRefused as refused:
-            error = messages.ErrorReported.of(refused.problem, now_s, message.id)
+            error = messages.ErrorReported.about(refused.problem, now_s, message.id)
             self._ledger.refuse(message, error)
             return [Send(error)]
 
@@ -372,18 +373,16 @@ class Table:
                 return self._tell(answer)
             case HoldRequested():
                 request = messages.HoldRequest(
-                    at_s=now_s,
-                    kind="stop" if effect.kind == "stop" else "pause",
-                    phrase=effect.phrase,
-                    certainty=min(1.0, max(0.0, effect.certainty)),
-                )
+                    at_s=now_s, kind="stop" if effect.kind == "stop" else "pause",
+                    phrase=effect.phrase, certainty=min(1.0, max(0.0, effect.certainty)),
+                )  # fmt: skip
                 # First the request, then silence for everything that is no warning.
                 asked: list[Action] = [AskHold(request.kind)] if self._arming.guarded else []
                 return [*asked, Send(request), *self._hush(now_s)]
             case HoldEnded():
                 return []
             case AskRefused():
-                refused = messages.ErrorReported.of(effect.problem, now_s, effect.event_id)
+                refused = messages.ErrorReported.about(effect.problem, now_s, effect.event_id)
                 return self._tell(refused, refused=True)
             case PressRefused():
                 return [_error(effect.problem, message_id, now_s)]
@@ -497,4 +496,4 @@ class Table:
 
 
 def _error(problem: Problem, message_id: str | None, now_s: float) -> Send:
-    return Send(messages.ErrorReported.of(problem, now_s, message_id))
+    return Send(messages.ErrorReported.about(problem, now_s, message_id))

@@ -152,4 +152,4 @@ def encode(message: Outbound | Inbound) -> bytes:
 
 def error_of(refused: MessageRefused, at_s: float) -> ErrorReported:
     """The answer to a refused message."""
-    return ErrorReported.of(refused.problem, at_s, refused.message_id)
+    return ErrorReported.about(refused.problem, at_s, refused.message_id)

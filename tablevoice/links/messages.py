@@ -267,9 +267,13 @@ class ErrorReported(_FromTable):
     id: str | None = None
 
     @classmethod
-    def of(cls, problem: Problem, at_s: float, message_id: str | None = None) -> ErrorReported:
-        """A problem as a message."""
-        return cls(at_s=at_s, what=problem.what, where=problem.where, do=problem.do, id=message_id)
+    def about(
+        cls, problem: Problem, at_s: float, message_id: str | None = None
+    ) -> ErrorReported:
+        """The message that tells of a problem."""
+        return cls(
+            at_s=at_s, what=problem.what, where=problem.where, do=problem.do, id=message_id
+        )
 
 
 class PhrasebookChanged(_FromTable):
