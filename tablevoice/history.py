@@ -18,7 +18,7 @@ from pathlib import Path
 from types import MappingProxyType, TracebackType
 from typing import Any
 
-from tablevoice import heard_rows, spent_rows
+from tablevoice import heard_rows, spent_rows, taken_rows
 from tablevoice.errors import AudioUnavailable, Problem, StoreUnwritable
 from tablevoice.heard_rows import Example, PastUtterance
 from tablevoice.history_file import (
@@ -40,6 +40,7 @@ from tablevoice.model import (
     Match,
     Reason,
     Spent,
+    Taken,
     Utterance,
     Verdict,
 )
@@ -228,16 +229,8 @@ class History:
         certainty: float,
         tries: int,
     ) -> None:
-        self._record(
-            "decided",
-            at_s,
-            event_id=event_id,
-            question=question,
-            value=value,
-            how=how,
-            certainty=certainty,
-            tries=tries,
-        )
+        self._record("decided", at_s, event_id=event_id, question=question, value=value, how=how,
+                     certainty=certainty, tries=tries)  # fmt: skip
 
     def record_hold_requested(
         self, at_s: float, *, kind: str, phrase: str, certainty: float
@@ -275,6 +268,17 @@ class History:
         """
         with self._writing():
             return spent_rows.read(self._db, self._utc_now())
+
+    # --- what senders may send again --------------------------------------------
+
+    def take_down(self, taken: Taken) -> None:
+        with self._writing():
+            taken_rows.write(self._db, taken, self._utc_now())
+
+    def taken(self) -> tuple[Taken, ...]:
+        """The events of the last day that are not to be taken again, oldest first."""
+        with self._writing():
+            return taken_rows.read(self._db, self._utc_now())
 
     # --- looking back -----------------------------------------------------------
 
