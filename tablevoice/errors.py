@@ -66,6 +66,10 @@ class StoreUnwritable(TablevoiceError):
     """The prepared-line store or the history cannot be written."""
 
 
+class SoundUnkept(StoreUnwritable):
+    """A person's sound could not be kept beside the history; the words can."""
+
+
 class MessageRefused(TablevoiceError):
     """A message from the cell's controller is not one of the documented ones.
 

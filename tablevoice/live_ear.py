@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -50,6 +50,12 @@ class LiveEar:
         self._next: tuple[Ear, Callable[[], None]] | None = None
         self._stopping = threading.Event()
         self._began_s = 0.0
+        self.blocks = 0
+        """How many blocks it has begun with."""
+        self.at_work = False
+        """Whether it is busy with a block now, rather than waiting for one."""
+        self.failed: Exception | None = None
+        """What ended it that was no error of ours."""
         self._thread = threading.Thread(target=self._listen, name="listening", daemon=True)
 
     def start(self, began_s: float) -> None:
@@ -78,12 +84,33 @@ class LiveEar:
         """
         self._next = (ear, changed)
 
+    def successor(self, ear: LiveEar) -> LiveEar:
+        """Have ``ear`` hear what this one was told to; gives it back."""
+        ear._allowed = self._allowed
+        waiting, self._next = self._next, None
+        if waiting is not None:  # an ear of other words waited for the end of an utterance
+            ear._ear, changed = waiting
+            changed()
+        return ear
+
     def _listen(self) -> None:
+        try:
+            self._listen_on()
+        except Exception as error:  # noqa: BLE001 - a recogniser's library may raise anything
+            self.failed = error
+        finally:
+            self.at_work = False
+
+    def _listen_on(self) -> None:
         allowed: Allowed | None = None
         in_speech = False
-        for block in self._microphone:
-            if self._stopping.is_set():
-                return
+        next_sample: int | None = None
+        for block in self._blocks():
+            if self._ear.in_speech and next_sample not in (None, block.start_sample):
+                # Half a word from before a gap and half of one after it are no word.
+                self._ear.reset()
+                in_speech = False
+            next_sample = block.start_sample + len(block.samples)
             if self._next is not None and not self._ear.in_speech:
                 (self._ear, changed), self._next, allowed = self._next, None, None
                 changed()
@@ -97,11 +124,22 @@ class LiveEar:
             except TablevoiceError as error:
                 self._told.problem(error.problem)
                 continue
+            if self._stopping.is_set():
+                return  # it took so long that another has taken over
             for heard in found:
                 self._told.heard(heard)
             if self._ear.in_speech and not in_speech:
                 self._told.sound_began()
             in_speech = self._ear.in_speech
+
+    def _blocks(self) -> Iterator[MicrophoneBlock]:
+        for block in self._microphone:
+            if self._stopping.is_set():
+                return
+            self.blocks += 1
+            self.at_work = True
+            yield block
+            self.at_work = False
 
     def _reference(self, block: MicrophoneBlock, end_s: float) -> Samples:
         """What the loudspeaker played while this block was in the air."""

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import asyncio
 import itertools
-import queue
 import threading
 import time
 from collections.abc import Callable
@@ -28,19 +27,21 @@ from tablevoice.audio.loudspeaker import Loudspeaker
 from tablevoice.audio.microphone import Microphone
 from tablevoice.cell import Cell, load_cell
 from tablevoice.dialogue.terms import Phase
-from tablevoice.edited_book import EditedBook, make_ready
+from tablevoice.edited_book import EditedBook, another_ear, make_ready
 from tablevoice.errors import (
     AudioUnavailable,
     MessageRefused,
     Problem,
     TablevoiceError,
 )
+from tablevoice.kept_ear import KeptEar
 from tablevoice.line_rendering import LineRendering
 from tablevoice.links import messages
 from tablevoice.links.messages import Inbound, Outbound
 from tablevoice.links.stop_guard import StopGuardLink, start_guard, status_address
-from tablevoice.live_ear import Listeners, LiveEar
+from tablevoice.live_ear import Listeners
 from tablevoice.model import Clip, GuardView, Heard, SlotValue, Utterance
+from tablevoice.record_thread import RecordThread
 from tablevoice.session_records import Record
 from tablevoice.speech.preparing import Progress, first_of
 
@@ -74,14 +75,12 @@ class Session:
         self._waiting: dict[str, asyncio.Future[messages.AnswerGiven | messages.Done]] = {}
         self._changed = asyncio.Event()
         self._parts_open = ExitStack()
-        self._keeper = ThreadPoolExecutor(1, "record")
-        self._unwritten: queue.SimpleQueue[Callable[[Record], None]] = queue.SimpleQueue()
-        self._written: Future[None] | None = None
+        self._keeper = RecordThread(self._not_kept)
         self._current: str | None = None
         self._guard: StopGuardLink | None = None
         self._guard_started = False
         self._stopping = threading.Event()
-        self._ear: LiveEar | None = None
+        self._ear: KeptEar | None = None
         self._editing = ThreadPoolExecutor(1, "editing")
         self._edit: EditedBook | None = None
         self._edits_open = ExitStack()
@@ -90,9 +89,9 @@ class Session:
         self._loop = asyncio.get_running_loop()
         try:
             # The history belongs to the thread that opens it.
-            await self._loop.run_in_executor(self._keeper, self._open)
+            await self._keeper.run(self._open)
         except BaseException:
-            self._keeper.shutdown()
+            self._keeper.close()
             raise
         self._ticking = self._loop.create_task(self._tick())
         if self._ear is not None:
@@ -123,8 +122,8 @@ class Session:
             self._editing.shutdown(wait=False, cancel_futures=True)
             self._drop_edit()
             self._edits_open.close()
-            await self._loop.run_in_executor(self._keeper, self._parts_open.close)
-            self._keeper.shutdown()
+            await self._keeper.run(self._parts_open.close)
+            self._keeper.close()
 
     def _open(self) -> None:
         with ExitStack() as opening:
@@ -147,6 +146,7 @@ class Session:
             Record(folder, self._parts.history, title=named.title, language=named.language,
                    captions=self.cell.captions)
         )  # fmt: skip
+        self._keeper.use(self._record)
         speaker = self.cell.loudspeaker
         self._loudspeaker = opening.enter_context(
             Loudspeaker(speaker.device, speaker.latency, on_lost=self._lost)
@@ -169,7 +169,8 @@ class Session:
             problem=self._lost,
         )
         ear = self._parts.open_ear(latency_s=self._latency_s)
-        self._ear = LiveEar(microphone, ear, self._loudspeaker, told)
+        self._ear = KeptEar(microphone, ear, self._loudspeaker, told,
+                            lambda: another_ear(self.cell, self._latency_s))  # fmt: skip
         # Last opened, first closed: the microphone thread ends before the ear goes.
         opening.callback(microphone.close)
 
@@ -307,8 +308,7 @@ class Session:
 
     def _keep(self, write: Callable[[Record], None]) -> None:
         """Have something written down by the record's thread, in order, soon."""
-        self._unwritten.put(write)
-        self._written = self._keeper.submit(self._write_down)
+        self._keeper.keep(write)
 
     def _correct(self, correction: CorrectVerdict) -> None:
         at_s = self.now_s
@@ -318,23 +318,16 @@ class Session:
     def _spend(self, spend: Spend) -> None:
         self._keep(lambda record: record.spend(spend.spent))
 
-    def _write_down(self) -> None:
-        """The record's thread: all that waits goes to the disk at once."""
-        if self._unwritten.empty():
-            return  # an earlier call took it along
-        known = len(self._record.problems)
-        with self._record.together():
-            while not self._unwritten.empty():
-                self._unwritten.get()(self._record)
-        for problem in self._record.problems[known:]:
-            self._on_loop(self._told, _as_error(problem, self.now_s))
+    def _not_kept(self, problem: Problem) -> None:
+        # Told, not written down: that is just what does not work.
+        self._on_loop(self._told, _as_error(problem, self.now_s))
 
     # --- speaking ---------------------------------------------------------------
 
     def _sound(self, utterance: Utterance) -> None:
         self._current = utterance.id
         left_s = utterance.fresh_until_s - self.now_s
-        rendering = self._rendering.make_ready(utterance, self._written, left_s)
+        rendering = self._rendering.make_ready(utterance, self._keeper.written, left_s)
 
         def rendered() -> None:
             if self._current != utterance.id:
