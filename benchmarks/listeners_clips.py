@@ -40,7 +40,7 @@ _PEOPLE = 12
 """Sentences that the people in the background say."""
 
 
-_AMOUNTS = Amounts(each_command=60, sentences=100, words=500, noises=100, lines=0)
+_AMOUNTS = Amounts(each_command=60, sentences=100, words=500, noises=100, alone=0, lines=0)
 """A fifth to a third of what ``tune`` makes: the listeners are compared, not tuned."""
 
 

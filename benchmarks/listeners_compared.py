@@ -54,7 +54,7 @@ from tablevoice.tuning.examples import Amounts
 
 PAGE = Path(__file__).with_name("LISTENERS.md")
 OUTSIDE_LET_THROUGH = 0.02
-SMALL = Size(Amounts(6, 1, 1, 0, 1, 10, 40, 0, 10), takes=1, outside_words=10, noises=2)
+SMALL = Size(Amounts(6, 1, 1, 0, 1, 10, 40, 0, 10, 0), takes=1, outside_words=10, noises=2)
 Rows: TypeAlias = Floats
 """Numbers by which a head tells the words apart, shape ``(clips, columns)``."""
 

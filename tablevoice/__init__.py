@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from tablevoice.errors import MessageRefused, TablevoiceError
-    from tablevoice.session import Session, open_table
+    from tablevoice.linking import open_table
+    from tablevoice.session import Session
 
 __version__ = "0.1.0"
 
@@ -20,10 +21,14 @@ __all__ = ["MessageRefused", "Session", "TablevoiceError", "__version__", "open_
 
 def __getattr__(name: str) -> Any:
     # Loaded when first asked for: whoever needs only a part is spared the sound libraries.
-    if name in ("Session", "open_table"):
+    if name == "open_table":
+        from tablevoice import linking
+
+        return linking.open_table
+    if name == "Session":
         from tablevoice import session
 
-        return getattr(session, name)
+        return session.Session
     if name in ("MessageRefused", "TablevoiceError"):
         from tablevoice import errors
 

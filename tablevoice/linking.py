@@ -7,11 +7,16 @@ programs that open a table from Python.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
+from contextlib import AbstractAsyncContextManager, AsyncExitStack, asynccontextmanager
+from pathlib import Path
 from typing import Protocol, TypeAlias
 
+from tablevoice.cell import Cell, load_cell
 from tablevoice.links import messages
 from tablevoice.links.messages import Outbound
+from tablevoice.links.served import ServedTable
+from tablevoice.session import Session
 
 Told: TypeAlias = Callable[[Outbound], None]
 """Called on the session's loop; must return soon."""
@@ -51,3 +56,50 @@ class Audience:
 
     def leave(self, told: Told) -> None:
         self._told.remove(told)
+
+
+@asynccontextmanager
+async def open_links(session: Session, audience: Audience) -> AsyncIterator[list[Link]]:
+    """The links that the cell file names, open and told of everything while this is entered.
+
+    The table closes before they do, so that they still tell what became of open events.
+    """
+    async with AsyncExitStack() as opening:
+        links = links_of(session.cell, session)
+        for link in links:
+            await opening.enter_async_context(link)
+            audience.join(link.told)
+            opening.callback(audience.leave, link.told)
+        try:
+            yield links
+        finally:
+            if not session.closed.is_set():
+                session.receive(messages.Close())
+
+
+def links_of(cell: Cell, table: ServedTable) -> list[Link]:
+    """A link for each entry under the cell's ``links:``."""
+    links: list[Link] = []
+    return links
+
+
+def open_table(
+    cell_file: Path | str, told: Told = lambda message: None, *, record_folder: Path | None = None
+) -> AbstractAsyncContextManager[Session]:
+    """The table of a cell file with its links, to be opened with ``async with``.
+
+    ``told`` is called with every message. Raises FileRefused.
+    """
+    return _open_table(load_cell(Path(cell_file)), told, record_folder)
+
+
+@asynccontextmanager
+async def _open_table(
+    cell: Cell, told: Told, record_folder: Path | None
+) -> AsyncIterator[Session]:
+    audience = Audience(told)
+    async with (
+        Session(cell, audience, record_folder=record_folder) as session,
+        open_links(session, audience),
+    ):
+        yield session

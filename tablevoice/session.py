@@ -25,7 +25,7 @@ from tablevoice.actions import Action, AskHold, CorrectVerdict, CutShort, Send, 
 from tablevoice.assembly import Assembly, within_limits
 from tablevoice.audio.loudspeaker import Loudspeaker
 from tablevoice.audio.microphone import Microphone
-from tablevoice.cell import Cell, load_cell
+from tablevoice.cell import Cell
 from tablevoice.dialogue.terms import Phase
 from tablevoice.edited_book import EditedBook, another_ear, make_ready
 from tablevoice.errors import (
@@ -196,8 +196,8 @@ class Session:
         """Where this session's files go."""
         return self._record.folder
 
-    def receive(self, message: Inbound) -> None:
-        """A message of the controller."""
+    def receive(self, message: Inbound, *, worth_s: float | None = None) -> None:
+        """A message of a controller, worth anything for ``worth_s`` where its way says so."""
         now_s = self.now_s
         self._keep(lambda record: record.received(message, now_s))
         self._carry_out(self._table.receive(message, now_s))
@@ -305,6 +305,13 @@ class Session:
         self._carry_out([Send(_as_error(problem, self.now_s, message_id))])
 
     # --- writing down -----------------------------------------------------------
+
+    def when_written(self, then: Callable[[], None]) -> None:
+        """Call ``then`` on the loop once all that was taken so far is on the disk."""
+        if self._written is None:
+            then()
+        else:
+            self._written.add_done_callback(lambda _: self._on_loop(then))
 
     def _keep(self, write: Callable[[Record], None]) -> None:
         """Have something written down by the record's thread, in order, soon."""
@@ -453,13 +460,6 @@ class Session:
                 await asyncio.wait_for(self._changed.wait(), wait_s)
             except asyncio.TimeoutError:
                 self._carry_out(self._table.tick(self.now_s))
-
-
-def open_table(
-    cell_file: Path | str, told: Told = lambda message: None, *, record_folder: Path | None = None
-) -> Session:
-    """The table of a cell file, to be opened with ``async with``. Raises FileRefused."""
-    return Session(load_cell(Path(cell_file)), told, record_folder=record_folder)
 
 
 def _let_go(making: Future[EditedBook]) -> None:

@@ -50,7 +50,7 @@ PHRASES = ("hold on", "no", "pause", "teal", "yes", "zaffre")
 KINDS = ("pink", "hum", "fan")
 FEW = Amounts(
     each_command=18, near_each=2, near_speakers=1, parts_speakers=1, carried_each=1, sentences=10,
-    words=45, lines=5, noises=12, each_recording=1, loudest_noise_db=6.0,
+    words=45, lines=5, noises=12, alone=4, each_recording=1, loudest_noise_db=6.0,
 )  # fmt: skip
 
 

@@ -1,7 +1,8 @@
 """Runs a live table with its messages on standard input and output.
 
-Joins a session to the JSON-lines link and decides when it is over: at ``close``, at a
-signal, or at the end of the input once everything is answered. Called by ``tablevoice run``.
+Joins a session to the JSON-lines link and to those of the cell file, and decides when it is
+over: at ``close``, at a signal, or, where there is no other link, at the end of the input
+once everything is answered. Called by ``tablevoice run``.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from pathlib import Path
 from tablevoice.cell import Cell
 from tablevoice.commands.following_edits import follow_edits
 from tablevoice.errors import MessageRefused
+from tablevoice.linking import Audience, open_links
 from tablevoice.links import messages
 from tablevoice.links.messages import Inbound
 from tablevoice.links.standard_streams import Writer, read_forever, unbuffered_input
@@ -41,12 +43,17 @@ async def run_table(
     writer = Writer(sys.stdout.buffer)
     input_over = asyncio.Event()
     try:
-        async with Session(cell, writer.put, record_folder=record, progress=progress) as session:
+        audience = Audience(writer.put)
+        async with (
+            Session(cell, audience, record_folder=record, progress=progress) as session,
+            open_links(session, audience) as links,
+        ):
             opened()
 
             def take(message: Inbound | MessageRefused | None) -> None:
                 if message is None:
-                    input_over.set()
+                    if not links:  # a service has no input, and others may still send
+                        input_over.set()
                 elif session.closed.is_set():
                     return
                 elif isinstance(message, MessageRefused):

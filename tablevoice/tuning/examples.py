@@ -32,9 +32,11 @@ from tablevoice.wording import normalise
 
 NOISES = ("pump", "valve", "compressed_air", "fan", "servo", "motor", "grinder", "hammer",
           "beeper", "music", "babble", "shop", "pink", "hum")  # fmt: skip
+_PEOPLE = ("babble", "shop")
 _ROOMS = 48
 _NOISE_S = 20.0
 _LONGEST_S = 4.0
+_ALONE_S = 30.0
 _TALKERS = 16
 _SHARES = {"flite": 0.5}
 """The slow engine of five voices speaks half as often as each of the others."""
@@ -45,12 +47,13 @@ _SAME_WORD = 0.6
 
 @dataclass(frozen=True, slots=True)
 class Example:
-    """One thing to be said (or, with no speaker, a stretch of noise alone).
+    """One thing to be said (or, with no speaker, a stretch of noise alone; ``alone`` is a whole
+    piece of it, of which everything counts that is taken for speech).
 
     ``phrase``: the normalised command that it is, or ``""``. ``group``: what kind of thing
     it is (``command``, ``near``, ``part``, ``carried``, ``sentence``, ``word``, ``line``,
-    ``noise``). ``snr_db`` is over the active speech, ITU-T P.56. ``given``: the number of the
-    recording that is heard in place of a voice that says the text.
+    ``noise``, ``alone``). ``snr_db`` is over the active speech, ITU-T P.56. ``given``: the
+    number of the recording that is heard in place of a voice that says the text.
     """
 
     phrase: str
@@ -82,6 +85,7 @@ class Amounts:
     words: int = 1400
     lines: int = 240
     noises: int = 300
+    alone: int = 500
     each_recording: int = 12
     loudest_noise_db: float = -4.0
     softest_noise_db: float = 24.0
@@ -145,6 +149,8 @@ def plan(
         examples.append(_example(phrase, text, speaker, group, amounts, rng))
     for _ in range(amounts.noises):
         examples.append(_example("", "", None, "noise", amounts, rng))
+    for _ in range(amounts.alone):
+        examples.append(_example("", "", None, "alone", amounts, rng))
     for number, phrase in enumerate(recordings):
         for _ in range(amounts.each_recording):
             drawn = _example(phrase, "", None, "command" if phrase else "recording", amounts, rng)
@@ -227,6 +233,25 @@ class Stage:
         speech_s = len(spoken) / LISTENING_RATE_HZ
         return Performed(recorded(heard, self._level(rng)), speech_s)
 
+    def machines_alone(self, example: Example) -> Samples:
+        """A piece of machines or music with nobody speaking, another one for each seed."""
+        rng = np.random.default_rng(example.seed)
+        n = round(_ALONE_S * LISTENING_RATE_HZ)
+        if self.own_noises and rng.random() < 0.5:
+            own = self.own_noises[int(rng.integers(len(self.own_noises)))]
+            sound = np.roll(np.tile(own, -(-n // len(own))), -int(rng.integers(len(own))))[:n]
+        else:
+            sound = self._other_machine(rng)
+            if rng.random() < 0.4:
+                beside = np.float32(10.0 ** (float(rng.uniform(-25.0, -6.0)) / 20.0))
+                sound = sound + beside * self._other_machine(rng)
+        return recorded(coloured(sound, any_colour(rng)), self._level(rng))
+
+    def _other_machine(self, rng: np.random.Generator) -> Samples:
+        kinds = [kind for kind in self.kinds if kind not in _PEOPLE] or ["pink"]
+        kind = kinds[int(rng.integers(len(kinds)))]
+        return noises.noise(kind, _ALONE_S, int(rng.integers(1 << 31)))
+
     def _level(self, rng: np.random.Generator) -> float:
         return float(rng.uniform(-42.0, -16.0))
 
@@ -237,7 +262,7 @@ class Stage:
         take = int(rng.integers(4))
         key = f"{kind} {take}"
         if key not in self._noises:
-            speech = self._talk() if kind in ("babble", "shop") else ()
+            speech = self._talk() if kind in _PEOPLE else ()
             self._noises[key] = noises.noise(kind, _NOISE_S, self.seed * 1000 + take, speech=speech)
         return self._noises[key]
 

@@ -23,8 +23,9 @@ from tablevoice.listening.certainty import all_that_was_said
 from tablevoice.listening.evidence import Commands, Row
 from tablevoice.listening.recognisers import Recogniser, open_recogniser
 from tablevoice.listening.sound_encoder import SoundEncoder
-from tablevoice.model import Samples
+from tablevoice.model import LISTENING_RATE_HZ, Samples
 from tablevoice.tuning.examples import NOISES, Example, Stage
+from tablevoice.tuning.false_starts import false_starts
 
 Progress: TypeAlias = Callable[[int, int], None]
 _SHARE = 16
@@ -50,7 +51,8 @@ class Setting:
 @dataclass(frozen=True, slots=True, eq=False)
 class Gathered:
     """Examples that could be made and their rows by sound, one each; ``grammar``: rows of the
-    examples that the grammar was asked about too, whose numbers stand in ``asked``."""
+    examples that the grammar was asked about too, whose numbers stand in ``asked``. A piece
+    of machines alone stands there as often as something in it was taken for speech."""
 
     examples: list[Example]
     sound: NDArray[np.float32]
@@ -65,7 +67,7 @@ def gather(
     workers: int | None = None,
     progress: Progress | None = None,
 ) -> Gathered:
-    """Rows of every example, in order; the same for any number of workers.
+    """Rows of the examples, in order; the same for any number of workers.
 
     Raises EngineFailed when a worker dies or nothing could be made at all.
     """
@@ -77,13 +79,13 @@ def gather(
     done = 0
     for share, rows in zip(shares, _spread(shares, setting, workers or os.cpu_count() or 1),
                            strict=True):  # fmt: skip
-        for example, row in zip(share, rows, strict=True):
-            if row is not None:
-                if row[1] is not None:
+        for example, of_example in zip(share, rows, strict=True):
+            for by_sound, by_grammar in of_example:
+                if by_grammar is not None:
                     asked.append(len(kept))
-                    grammar.append(row[1])
+                    grammar.append(by_grammar)
                 kept.append(example)
-                sound.append(row[0])
+                sound.append(by_sound)
         done += len(share)
         if progress is not None:
             progress(done, len(examples))
@@ -100,7 +102,8 @@ def gather(
     )
 
 
-_Rows: TypeAlias = list["tuple[Row, Row | None] | None"]
+_Rows: TypeAlias = "list[list[tuple[Row, Row | None]]]"
+"""For each example none, one or several rows by sound, with the grammar's where it was asked."""
 
 
 def _spread(
@@ -132,17 +135,23 @@ class _Bench:
         )
         self.recogniser.set_phrases(self.commands.phrases)
 
-    def row(self, example: Example) -> tuple[Row, Row | None] | None:
-        given = None if example.given is None else self.recordings[example.given]
-        performed = self.stage.perform(example, given)
-        if performed is None:
-            return None
-        sound = self.commands.row(self.encoder.listen(performed.samples))
-        if example.seed % _ASK_GRAMMAR:
+    def rows(self, example: Example) -> list[tuple[Row, Row | None]]:
+        if example.group == "alone":
+            taken = false_starts(self.stage.machines_alone(example))
+            heard = [(samples, len(samples) / LISTENING_RATE_HZ) for samples in taken]
+        else:
+            given = None if example.given is None else self.recordings[example.given]
+            performed = self.stage.perform(example, given)
+            heard = [] if performed is None else [(performed.samples, performed.speech_s)]
+        return [self._row(samples, speech_s, example.seed) for samples, speech_s in heard]
+
+    def _row(self, samples: Samples, speech_s: float, seed: int) -> tuple[Row, Row | None]:
+        sound = self.commands.row(self.encoder.listen(samples))
+        if seed % _ASK_GRAMMAR:
             return sound, None
         self.recogniser.start()
-        self.recogniser.feed(performed.samples)
-        hypothesis = all_that_was_said(self.recogniser.finish(), performed.speech_s)
+        self.recogniser.feed(samples)
+        hypothesis = all_that_was_said(self.recogniser.finish(), speech_s)
         return sound, self.commands.grammar_row(hypothesis)
 
 
@@ -156,9 +165,8 @@ def _open(setting: Setting) -> None:
     _bench = _Bench(setting)
 
 
-
 def _listen(share: Sequence[Example]) -> _Rows:
     # The recogniser learns the room as it goes: what it heard before, and so how many
     # processes there are, must make no difference.
     _bench.recogniser.reset()
-    return [_bench.row(example) for example in share]
+    return [_bench.rows(example) for example in share]

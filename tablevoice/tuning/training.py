@@ -21,8 +21,8 @@ from tablevoice.listening.tuned_file import softmax
 from tablevoice.tuning.examples import Example
 
 HIDDEN, MEMBERS, ROUNDS, DECAY = 64, 3, 25, 3e-2
-OUTSIDE_SHARES = {"word": 0.36, "sentence": 0.22, "noise": 0.16, "line": 0.10, "carried": 0.07,
-                  "near": 0.06, "part": 0.03}  # fmt: skip
+OUTSIDE_SHARES = {"word": 0.36, "sentence": 0.22, "alone": 0.12, "line": 0.10, "carried": 0.07,
+                  "near": 0.06, "noise": 0.04, "part": 0.03}  # fmt: skip
 """What is heard at a table beside commands, an assumption about tables: mostly other words."""
 
 Rows = NDArray[np.float32]
@@ -137,8 +137,8 @@ def learn(
     turns: list[NDArray[np.bool_]]
     fifth = np.arange(len(examples)) % 5
     if len(voices) > 1:
-        # Noise alone has no voice: a share of it is tried with each family.
-        share = np.arange(len(examples)) % len(voices)
+        # Noise alone has no voice: a share of it is tried with each family, one machine whole.
+        share = np.array([example.seed for example in examples]) % len(voices)
         turns = [
             (families == voice) | ((families == "nobody") & (share == turn))
             for turn, voice in enumerate(voices)

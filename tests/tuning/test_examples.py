@@ -20,7 +20,7 @@ SOUNDS = {"Zaffre": ("Z AE F ER",)}
 LINES = ["It is up.", "Blue!", "The lamp says zzyzzx.", "Hold on"]
 FEW = Amounts(
     each_command=30, near_each=20, near_speakers=2, parts_speakers=2, carried_each=3,
-    sentences=20, words=400, lines=25, noises=11, each_recording=4,
+    sentences=20, words=400, lines=25, noises=11, alone=7, each_recording=4,
 )  # fmt: skip
 
 
@@ -53,7 +53,7 @@ def test_it_holds_what_was_ordered() -> None:
     assert groups["carried"] == 15
     assert groups["sentence"] == 20
     assert groups["line"] == 25
-    assert groups["noise"] == 11
+    assert (groups["noise"], groups["alone"]) == (11, 7)
     assert groups["recording"] == 4
     assert 300 < groups["word"] <= 400
     assert groups["near"] % 2 == 0
@@ -63,7 +63,8 @@ def test_it_holds_what_was_ordered() -> None:
     assert not carried & commands
     assert all(any(phrase in text for phrase in commands) for text in carried)
     assert Counter(e.given for e in examples if e.given is not None) == {0: 4, 1: 4}
-    assert all((e.speaker is None) == (e.group in ("noise", "recording") or e.given is not None)
+    nobody = ("noise", "alone", "recording")
+    assert all((e.speaker is None) == (e.group in nobody or e.given is not None)
                for e in examples)  # fmt: skip
     families = Counter(e.speaker.family for e in examples if e.speaker is not None)
     # By family, not by voice; the slow one half as often.
@@ -142,6 +143,22 @@ def test_noise_alone_has_no_ratio_and_comes_from_the_room_too() -> None:
         cut = len(heard.samples) * 600 // 16_000
         low += spectrum[:cut].sum() > 0.85 * spectrum.sum()
     assert 3 <= low <= 17  # the room's own about half of the time
+
+
+def test_a_piece_of_machines_alone_is_another_one_for_each_seed() -> None:
+    hum = noise(16_000 * 4, 0.1, "hum")
+    own = Stage(own_noises=(hum,), kinds=("pink", "babble"))
+    pieces = [own.machines_alone(Example("", "", None, "alone", 3.0, seed)) for seed in range(12)]
+    assert all(len(piece) == 30 * 16_000 and np.abs(piece).max() <= 1.0 for piece in pieces)
+    assert len({piece.tobytes() for piece in pieces}) == 12
+    again = Stage(own_noises=(hum,), kinds=("pink", "babble"))
+    assert np.array_equal(
+        again.machines_alone(Example("", "", None, "alone", 3.0, 5)), pieces[5])  # fmt: skip
+    low = 0
+    for piece in pieces:
+        spectrum = np.abs(np.fft.rfft(piece)) ** 2
+        low += spectrum[: len(piece) * 600 // 16_000].sum() > 0.85 * spectrum.sum()
+    assert 2 <= low <= 10  # the room's own about half of the time
 
 
 def test_what_cannot_be_said_is_left_out(stage: Stage) -> None:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from tablevoice.corpora.speakers import Speaker
 from tablevoice.errors import EngineFailed
-from tablevoice.tuning.examples import Example
+from tablevoice.tuning.examples import Example, Stage
+from tablevoice.tuning.false_starts import MOST_OF_A_PIECE, false_starts
 from tablevoice.tuning.gathering import Setting, gather
+from tablevoice.tuning.training import classes_of
 from tests.listening.speech_clips import noise, spoken
 
 PHRASES = ("pause", "teal")
@@ -54,6 +58,20 @@ def test_one_process_and_two_give_the_same_rows() -> None:
     nearest = one.sound[:, :2].argmax(axis=1)
     assert (nearest[said == "pause"] == 0).mean() > 0.8
     assert (nearest[said == "teal"] == 1).mean() > 0.8
+
+
+def test_of_machines_alone_all_that_is_taken_for_speech_is_learnt_as_nothing() -> None:
+    servo = replace(SETTING, kinds=("servo",), own_noises=())
+    piece = Example("", "", None, "alone", 0.0, 4)
+    found = gather([examples()[1], piece], servo, workers=1)
+    cut = false_starts(Stage(kinds=("servo",), seed=1).machines_alone(piece))
+    # A whine that nobody spoke is still taken for speech now and then; else choose another seed.
+    assert 1 <= len(cut) <= MOST_OF_A_PIECE
+    assert found.examples == [examples()[1]] + [piece] * len(cut)
+    assert found.sound.shape == (1 + len(cut), 11)
+    assert not classes_of(found.examples, ("pause",))[1:].any()
+    quiet = replace(SETTING, kinds=("hum",), own_noises=())
+    assert gather([examples()[1], piece], quiet, workers=1).examples == [examples()[1]]
 
 
 def test_the_grammar_may_have_been_asked_about_none() -> None:
