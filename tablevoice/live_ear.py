@@ -14,7 +14,7 @@ from typing import TypeAlias
 
 import numpy as np
 
-from tablevoice.audio.loudspeaker import Loudspeaker
+from tablevoice.audio.loudspeaker import MOST_REFERENCE_S, Loudspeaker
 from tablevoice.audio.microphone import Microphone, MicrophoneBlock
 from tablevoice.errors import Problem, TablevoiceError
 from tablevoice.listening.ear import Ear
@@ -144,8 +144,10 @@ class LiveEar:
     def _reference(self, block: MicrophoneBlock, end_s: float) -> Samples:
         """What the loudspeaker played while this block was in the air."""
         n = len(block.samples)
-        late_s = max(0.0, time.monotonic() - end_s)
-        played = self._loudspeaker.played_reference(n + round(late_s * LISTENING_RATE_HZ))
+        late = round(max(0.0, time.monotonic() - end_s) * LISTENING_RATE_HZ)
+        if n + late > MOST_REFERENCE_S * LISTENING_RATE_HZ:
+            return np.zeros(n, np.float32)  # so far behind that nobody knows what was played
+        played = self._loudspeaker.played_reference(n + late)
         later = max(0, round((played.end_s - end_s) * LISTENING_RATE_HZ))
         samples = played.samples[: len(played.samples) - later][-n:]
         return np.concatenate((np.zeros(n - len(samples), np.float32), samples))

@@ -53,13 +53,27 @@ class RecordThread:
     def keep(self, write: Callable[[Record], None]) -> None:
         """Have something written down, in order, soon."""
         self._unwritten.put(write)
-        self.written = self._executor.submit(self._write_down)
+        self.written = self._submit()
 
     def close(self) -> None:
         """End the thread once it has done all that it was given."""
         if self._retry is not None:
             self._retry.cancel()
         self._executor.shutdown()
+
+    def _submit(self, again: bool = False) -> Future[None]:
+        written = self._executor.submit(self._write_down, again)
+        written.add_done_callback(self._look)
+        return written
+
+    def _look(self, written: Future[None]) -> None:
+        """A mistake of the program is not to be lost."""
+        mistake = written.exception()
+        if mistake is not None:
+            self._loop.call_soon_threadsafe(
+                self._loop.call_exception_handler,
+                {"message": "writing the record down", "exception": mistake},
+            )
 
     def _write_down(self, again: bool = False) -> None:
         record = self._record
@@ -80,4 +94,4 @@ class RecordThread:
 
     def _try_again(self) -> None:
         self._retry = None
-        self._executor.submit(self._write_down, again=True)
+        self._submit(again=True)

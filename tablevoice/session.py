@@ -40,7 +40,7 @@ from tablevoice.links import messages
 from tablevoice.links.messages import Inbound, Outbound
 from tablevoice.links.stop_guard import StopGuardLink, start_guard, status_address
 from tablevoice.live_ear import Listeners
-from tablevoice.model import Clip, GuardView, Heard, SlotValue, Utterance
+from tablevoice.model import Clip, GuardView, Heard, Priority, SlotValue, Utterance
 from tablevoice.record_thread import RecordThread
 from tablevoice.session_records import Record
 from tablevoice.speech.preparing import Progress, first_of
@@ -191,6 +191,11 @@ class Session:
         """Nothing is being said and no question is open."""
         return self._table.idle
 
+    def room_for(self, priority: Priority) -> bool:
+        """Whether one more event of that priority can be said and written down soon."""
+        behind = self._keeper.overrun and priority < Priority.WARNING
+        return self._table.room_for(priority) and not behind
+
     @property
     def record_folder(self) -> Path | None:
         """Where this session's files go."""
@@ -308,10 +313,10 @@ class Session:
 
     def when_written(self, then: Callable[[], None]) -> None:
         """Call ``then`` on the loop once all that was taken so far is on the disk."""
-        if self._written is None:
+        if self._keeper.written is None:
             then()
         else:
-            self._written.add_done_callback(lambda _: self._on_loop(then))
+            self._keeper.written.add_done_callback(lambda _: self._on_loop(then))
 
     def _keep(self, write: Callable[[Record], None]) -> None:
         """Have something written down by the record's thread, in order, soon."""

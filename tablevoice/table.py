@@ -152,6 +152,10 @@ class Table:
         times = (self._state.deadline_s, self._queue.wake_s)
         return min((time_s for time_s in times if time_s is not None), default=None)
 
+    def room_for(self, priority: Priority) -> bool:
+        """Whether a line of that priority could wait without crowding another one out."""
+        return self._queue.room_for(priority)
+
     @property
     def _book(self) -> Phrasebook:
         return self._lines.book

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchmarks.faults.bench import Bench
-from benchmarks.faults.clock import ClockJumps, jumping_clock
+from benchmarks.faults.clock import ClockJumps, ShiftedClock
+from benchmarks.faults.clock import missing as clock_missing
 from benchmarks.faults.controller import ControllerGone, Garbage, NotReading
 from benchmarks.faults.engine import EngineCrashed, EngineHung
 from benchmarks.faults.fault import Fault
@@ -33,7 +34,6 @@ from benchmarks.faults.recogniser import (
 )
 from benchmarks.faults.room import SoundRoom
 from benchmarks.faults.sound import LoudspeakerGone, MicrophoneGone, SoundServerKilled
-from tests.guard.faults import FAKETIME
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +60,7 @@ def small_disk_bench(folder: Path, room: SoundRoom) -> Iterator[Bench]:
 
 @contextlib.contextmanager
 def clock_bench(folder: Path, room: SoundRoom) -> Iterator[Bench]:
-    _, environment = jumping_clock(folder)
-    with Bench(folder, room, environment=environment) as bench:
+    with Bench(folder, room, environment=ShiftedClock(folder).environment) as bench:
         yield bench
 
 
@@ -93,7 +92,7 @@ GROUPS = (
         missing="" if os.geteuid() == 0 else "mounting a small disk takes a superuser",
     ),
     Group(
-        "clock", clock_bench, lambda folder: (ClockJumps(folder / "clock"),),
-        missing="" if FAKETIME else "needs libfaketime: apt-get install libfaketime",
+        "clock", clock_bench, lambda folder: (ClockJumps(ShiftedClock(folder)),),
+        missing=clock_missing,
     ),
 )  # fmt: skip
