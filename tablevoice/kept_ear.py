@@ -50,7 +50,7 @@ class KeptEar:
         self._another = another
         self._live = LiveEar(microphone, ear, loudspeaker, told)
         self._changing = threading.Lock()
-        self._opened = ExitStack()
+        self._opened: list[ExitStack] = []
         self._ending = threading.Event()
         self._began_s = 0.0
         self._hung = 0
@@ -74,7 +74,7 @@ class KeptEar:
             self._watch.join(5.0)
         self._live.join()
         if not self._watch.is_alive():
-            self._opened.close()
+            self._close_opened()
 
     def allow(self, allowed: Allowed) -> None:
         """What may be heard from the next block on."""
@@ -112,6 +112,9 @@ class KeptEar:
 
     def _renew(self, old: LiveEar) -> None:
         old.stop()
+        if old.failed is not None:
+            old.let_go()
+            self._close_opened()
         problem: Problem | None = None
         while not self._ending.is_set():
             try:
@@ -122,10 +125,15 @@ class KeptEar:
                     self._told.problem(problem)
                 self._ending.wait(LOOK_S * TRY_AGAIN_LOOKS)
                 continue
-            self._opened.push(opened)
+            self._opened.append(opened)
             with self._changing:
                 self._live = old.successor(LiveEar(
                     self._microphone, ear, self._loudspeaker, self._told))  # fmt: skip
                 if not self._ending.is_set():
                     self._live.start(self._began_s)
             return
+
+    def _close_opened(self) -> None:
+        # Those of an ear that hung among them: what its thread holds on to, stays.
+        while self._opened:
+            self._opened.pop().close()

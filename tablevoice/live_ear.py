@@ -72,6 +72,12 @@ class LiveEar:
         if self._thread.ident is not None:
             self._thread.join(ANSWER_WITHIN_S)
 
+    def let_go(self) -> None:
+        """Give back what a failed ear took; only once its thread has ended."""
+        self._thread.join(ANSWER_WITHIN_S)
+        if not self._thread.is_alive():
+            self._ear.close()
+
     def allow(self, allowed: Allowed) -> None:
         """What may be heard from the next block on."""
         self._allowed = allowed

@@ -83,7 +83,7 @@ class Garbage:
         chance = random.Random(self._lines)
         self._mark = table.mark()
         for number in range(self._lines):
-            table.send(_spoilt(chance))
+            table.send(spoilt(chance))
             if number % 100 == 50:
                 table.event("hello")
         table.send({"v": 1, "type": "ping", "id": f"after garbage {self._mark}"})
@@ -101,7 +101,7 @@ class Garbage:
         return wrong
 
 
-def _spoilt(chance: random.Random) -> bytes:
+def spoilt(chance: random.Random) -> bytes:
     """A line that no controller should send: never empty, never a whole message."""
     kind = chance.randrange(6)
     if kind == 0:

@@ -21,7 +21,7 @@ from pathlib import Path
 
 from benchmarks.faults.bench import Bench
 from benchmarks.faults.room import SoundRoom
-from benchmarks.faults.running import RunningTable
+from benchmarks.faults.running import NeverCame, RunningTable
 from tablevoice.demo.guarded_cell import Bench as Pressed
 from tablevoice.demo.guarded_cell import Contacts, GuardedCell
 from tablevoice.links.stop_guard import StopGuardLink, status_address
@@ -72,7 +72,7 @@ def killed_again_and_again(
                 time.sleep(chance.uniform(0.1, 1.5))
             else:
                 table.wait_ready()
-                table.wait_for(lambda row: row["type"] == "guard" and row["armed"])
+                _wait_armed(table, guard, pressed)
                 _talk(table, chance)
             table.kill()
             for row in table.rows:
@@ -85,6 +85,17 @@ def killed_again_and_again(
             bench.start()  # it opens, whatever was left behind
         result = _judged(bench, kills, starting, answered, wrong)
         return replace(result, guard_late=guard.late)
+
+
+def _wait_armed(table: RunningTable, guard: _Guard, pressed: Pressed) -> None:
+    while True:
+        try:
+            table.wait_for(lambda row: row["type"] == "guard" and row["armed"], within_s=3.0)
+            return
+        except NeverCame:
+            if not table.alive:
+                raise
+            guard.armed(pressed)
 
 
 def _talk(table: RunningTable, chance: random.Random) -> None:

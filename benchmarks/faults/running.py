@@ -48,6 +48,7 @@ class RunningTable:
         )  # fmt: skip
         self.rows: list[Row] = []
         self.sent: dict[str, float] = {}
+        self.answers: Counter[str | None] = Counter()
         self.complaints: list[bytes] = []
         self._news = threading.Condition()
         self._may_read = threading.Event()
@@ -132,8 +133,11 @@ class RunningTable:
     def miscounted(self) -> list[str]:
         """Events that were not answered exactly once."""
         with self._news:
-            counts = Counter(row.get("id") for row in self.rows if row["type"] in ANSWERS)
-        return [f"{one} was answered {counts[one]} times" for one in self.sent if counts[one] != 1]
+            return [
+                f"{one} was answered {self.answers[one]} times"
+                for one in self.sent
+                if self.answers[one] != 1
+            ]
 
     def said_last(self) -> str:
         """The end of what the process wrote for people."""
@@ -148,7 +152,7 @@ class RunningTable:
     def child(self, has: bytes, within_s: float = 20.0) -> int:
         """The process that the table started whose command has these bytes in it."""
         until_s = time.monotonic() + within_s
-        while time.monotonic() < until_s:
+        while True:
             for folder in Path("/proc").iterdir():
                 if not folder.name.isdecimal():
                     continue
@@ -156,8 +160,9 @@ class RunningTable:
                     parent = int((folder / "stat").read_text().rpartition(")")[2].split()[1])
                     if parent == self.process.pid and has in (folder / "cmdline").read_bytes():
                         return int(folder.name)
+            if time.monotonic() >= until_s:
+                raise NeverCame(f"the table has no process with {has!r}")
             time.sleep(0.1)
-        raise NeverCame(f"the table has no process with {has!r}")
 
     def kill(self) -> None:
         """End it at once, as a pulled plug would."""
@@ -196,6 +201,8 @@ class RunningTable:
                 row = json.loads(line)
                 with self._news:
                     self.rows.append(row)
+                    if row["type"] in ANSWERS:
+                        self.answers[row["id"]] += 1
                     self._news.notify_all()
         with self._news:
             self._news.notify_all()
