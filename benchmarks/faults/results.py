@@ -16,6 +16,7 @@ from benchmarks.faults.fault import Outcome
 ROOT = Path(__file__).resolve().parents[2]
 README = ROOT / "README.md"
 RESULTS = ROOT / "benchmarks" / "fault_results.json"
+FLOOD, KILLS = "flood", "kills"
 BEGIN, END = "<!-- faults: begin -->", "<!-- faults: end -->"
 
 
@@ -74,9 +75,42 @@ def table(results: Mapping[str, Any]) -> str:
             f"| {name} | {row['times']} | {row['held']} | {row['events']} |"
             f" {back['median']:.1f} s ({back['longest']:.1f} s) | {told} |"
         )
-    for row in results.get("lines", {}).values():
-        lines.append(f"| {' | '.join(str(cell) for cell in row)} |")
-    return "\n".join(lines)
+    return "\n\n".join(["\n".join(lines), *_flood(results), *_kills(results)])
+
+
+def _flood(results: Mapping[str, Any]) -> list[str]:
+    found = results.get(FLOOD)
+    if not found:
+        return []
+    idle, warned = (sorted(found[name]) for name in ("idle_warning_ms", "warning_ms"))
+    talk, cautions = found["outcomes"]["hello"], found["outcomes"]["caution"]
+    sizes = found["resident_mb"]
+    return [
+        f"**A flood**: {found['offered']:,} events in {found['seconds']:.0f} s"
+        f" ({found['offered_a_s']:,} a second), each answered once, {found['unanswered']} not."
+        f" Of the small talk {talk.get('refused', 0):,} events were refused, the oldest first;"
+        f" of {sum(cautions.values())} warnings {cautions.get('said', 0)} were said to the end,"
+        f" {cautions.get('cut', 0)} cut and none refused. From a warning's event to its first"
+        f" sample: median {statistics.median(warned):.0f} ms, longest {warned[-1]:.0f} ms"
+        f" (n = {len(warned)}; of an idle table {statistics.median(idle):.0f} and"
+        f" {idle[-1]:.0f} ms, n = {len(idle)}; the sound card's buffer of 100 ms is in all four)."
+        f" Memory: {sizes[len(sizes) // 10]:.0f} MB after a tenth of the time,"
+        f" {max(sizes):.0f} MB at most, {sizes[-1]:.0f} MB at the end."
+    ]
+
+
+def _kills(results: Mapping[str, Any]) -> list[str]:
+    found = results.get(KILLS)
+    if not found:
+        return []
+    missing = "none is missing" if not found["wrong"] else "**not all is well**"
+    return [
+        f"**{found['kills']} kills** (SIGKILL) at random moments, {found['starting']} of them"
+        f" while the session was starting: of {found['answered']} events that were answered"
+        f" {missing} from the history; no line came back before its time; the stop guard was"
+        f" the same process all along and tripped for no kill"
+        f" ({found['guard_late']} times its own simulated inputs answered late on this computer)."
+    ]
 
 
 def write_readme() -> None:
