@@ -8,7 +8,7 @@ import tempfile
 import time
 import traceback
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, field
 from multiprocessing.connection import Connection
 from pathlib import Path
 
@@ -25,6 +25,7 @@ LEAK_BYTES_AN_INPUT = 64
 LEAK_AT_LEAST_MB = 8.0
 """Memory settles in steps: less than this, or than so much for each input, is no leak."""
 
+MOST_CRASHES = 20
 _TELL_EVERY = 500
 
 
@@ -88,34 +89,53 @@ def tried(
 
 def _work(place: int, inputs: int, seed: int, report: Connection) -> None:
     target = TARGETS[place]
-    good = target.good()
-    crashes: list[tuple[int, str]] = []
-    refused, slowest_s, warm_mb = 0, 0.0, 0.0
-    process = psutil.Process()
+
+    def told(done: int) -> None:
+        if done % _TELL_EVERY == 0:
+            report.send(done)
+
     with tempfile.TemporaryDirectory(prefix="tv") as name:
-        attempt = target.opened(Path(name))
-        for data in good:
-            _fed(attempt, data, target)
-        for number in range(inputs):
-            data = spoilt(good, target.name, seed, number)
-            began_s = time.process_time()  # a computer busy with other work makes nothing hang
-            try:
-                refused += _fed(attempt, data, target)
-            except Exception:  # noqa: BLE001 - this is what is looked for
-                if len(crashes) < 20:
-                    crashes.append((number, traceback.format_exc(limit=-3)))
-            slowest_s = max(slowest_s, time.process_time() - began_s)
-            if number == int(WARM_SHARE * inputs):
-                warm_mb = process.memory_info().rss / 1e6
-            if number % _TELL_EVERY == 0:
-                report.send(number)
-    grown_mb = round(process.memory_info().rss / 1e6 - warm_mb, 2)
-    report.send(
-        json.dumps(
-            {"crashes": crashes, "refused": refused, "slowest_s": round(slowest_s, 3),
-             "grown_mb": grown_mb}
-        )
-    )  # fmt: skip
+        found = fed(target, inputs, seed, Path(name), told)
+    report.send(json.dumps(asdict(found)))
+
+
+@dataclass(slots=True)
+class Fed:
+    """What came of feeding one target."""
+
+    refused: int = 0
+    slowest_s: float = 0.0
+    grown_mb: float = 0.0
+    crashes: list[tuple[int, str]] = field(default_factory=list)
+
+
+def fed(
+    target: Target,
+    inputs: int,
+    seed: int,
+    folder: Path,
+    told: Callable[[int], None] = lambda done: None,
+) -> Fed:
+    """Feed a target in this very process; ``folder`` is for the files that it reads."""
+    good, found, warm_mb = target.good(), Fed(), 0.0
+    process = psutil.Process()
+    attempt = target.opened(folder)
+    for data in good:
+        _fed(attempt, data, target)
+    for number in range(inputs):
+        data = spoilt(good, target.name, seed, number)
+        began_s = time.process_time()  # a computer busy with other work makes nothing hang
+        try:
+            found.refused += _fed(attempt, data, target)
+        except Exception:  # noqa: BLE001 - this is what is looked for
+            if len(found.crashes) < MOST_CRASHES:
+                found.crashes.append((number, traceback.format_exc(limit=-3)))
+        found.slowest_s = max(found.slowest_s, round(time.process_time() - began_s, 3))
+        if number == int(WARM_SHARE * inputs):
+            warm_mb = process.memory_info().rss / 1e6
+        told(number)
+    found.grown_mb = round(process.memory_info().rss / 1e6 - warm_mb, 2)
+    return found
 
 
 def _fed(attempt: Callable[[bytes], None], data: bytes, target: Target) -> bool:
