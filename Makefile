@@ -4,7 +4,7 @@ export PYTHON
 
 locks := requirements/run.lock.txt requirements/test.lock.txt
 
-.PHONY: help demo test check bench bench-guard bench-faults bench-week fuzz evaluate lock clean
+.PHONY: help demo test check bench bench-guard bench-faults bench-week fuzz evaluate lock audit clean
 .DEFAULT_GOAL := help
 
 help:
@@ -17,6 +17,7 @@ help:
 	@echo "make bench-week    a week in an hour, with faults; draws examples/week.png"
 	@echo "make fuzz          a million spoilt inputs (some twenty minutes)"
 	@echo "make evaluate     measure how well the demo's table hears; renews the README's table"
+	@echo "make audit   hold the pinned packages against published weaknesses (needs a network)"
 	@echo "make lock    pin the packages anew after a change of pyproject.toml"
 	@echo "make clean   remove what these made"
 	@echo "PYTHON=python3.12 picks another Python."
@@ -74,6 +75,9 @@ EVALUATE ?=
 evaluate: .venv/test.stamp
 	@sh scripts/setup
 	@.venv/bin/python -m benchmarks.evaluation $(EVALUATE)
+
+audit: .venv/test.stamp
+	@.venv/bin/python scripts/audit.py
 
 lock:
 	@sh scripts/lock

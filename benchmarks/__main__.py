@@ -16,6 +16,7 @@ from rich.table import Table
 
 MODULES = (
     "first_sample", "preparing", "voices", "choosing", "recognisers", "verdict_delay", "desk",
+    "modbus_link",
 )  # fmt: skip
 
 

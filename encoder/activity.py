@@ -15,10 +15,10 @@ from pathlib import Path
 
 import torch
 from network import BANDS, HOP, WINDOW, FrontEnd
-from spoiling import Bank, Noises, filtered, level, microphone, uniform
+from spoiling import Bank, Noises, filtered, heard_level, level, microphone, uniform
 from torch import Tensor, nn
 from torch.nn import functional
-from train import drawn, loaded, unfolded
+from train import all_noises, drawn, loaded
 
 WIDTH, LATE = 96, 2
 SIZE = 95_040  # 297 steps of 20 ms
@@ -93,27 +93,34 @@ def running_mean(bands: Tensor) -> Tensor:
     return torch.matmul(weight, bands)
 
 
+NOBODY = 0.36
+"""Of the pieces: nobody speaks in them near the microphone."""
+
+
 def heard(speech: Bank, of_engine: list[Tensor], count: int, noises: Noises) -> tuple[Tensor, Tensor]:
-    """``(count, SIZE)`` samples and ``(count, steps)`` answers."""
+    """``(count, SIZE)`` samples and ``(count, steps)`` answers; the first ``NOBODY`` say nothing."""
     device = speech.samples.device
+    alone = round(NOBODY * count)
     clean = torch.zeros(count, SIZE, device=device)
     spoken = torch.zeros(count, SIZE, device=device)
-    for chance in (0.85, 0.45, 0.25):
-        which = drawn(of_engine, count)
+    for chance in (0.95, 0.5, 0.3):
+        which = drawn(of_engine, count, enough=1500)
         which = which[torch.randint(0, len(which), (count,), device=device)]
         warp = uniform(count, 0.84, 1.19, device)
         at = (torch.rand(count, device=device) * (SIZE + 8000)).long() - 8000
         clip = speech.placed(which, at, warp, SIZE)
         clip = clip / level(clip, clip.abs() > 0.01)
         clip = clip * (torch.rand(count, 1, device=device) < chance)
+        clip[:alone] = 0.0
         clip = clip * (clip.abs().amax(1, keepdim=True) < 60)  # hardly any of it is inside
         spoken = torch.maximum(spoken, clip.abs())
         clean = clean + clip * 10 ** (uniform(count, -4, 4, device)[:, None] / 20)
     inside = spoken > 0.1
     clean = filtered(clean, noises.some_rooms(count))
     noise, share = noises.mixed(count, SIZE, 0.68)
+    noise[: alone * 5 // 6] = noises.mixed(alone * 5 // 6, SIZE, 1.0)[0]  # no people at all
     somebody = inside.any(1, keepdim=True)
-    noise = noise / torch.where(somebody, level(noise, inside),
+    noise = noise / torch.where(somebody, heard_level(noise, inside),
                                 level(noise, torch.ones_like(inside)))
     snr_db = torch.where(torch.rand(count, device=device) < 0.15,
                          uniform(count, 25, 50, device), uniform(count, -6, 22, device))
@@ -138,33 +145,36 @@ def main() -> None:
     parser.add_argument("speech", type=Path)
     parser.add_argument("out", type=Path)
     parser.add_argument("--others", type=Path)
+    parser.add_argument("--made", type=Path, help="folder that machines.py wrote")
+    parser.add_argument("--begin-with", type=Path, help="weights of an earlier training")
     parser.add_argument("--seconds", type=float, default=240)
     parser.add_argument("--batch", type=int, default=192)
     parser.add_argument("--least", type=int, default=40)
     parser.add_argument("--gpu", type=int, default=0)
-    parser.add_argument("--noises", type=int, default=1024)
+    parser.add_argument("--noises", type=int, default=6144)
+    parser.add_argument("--rate", type=float, default=3e-3)
     parser.add_argument("--export", type=Path, help="write this file from --out and end")
+    parser.add_argument("--lowered", type=float, default=1.4,
+                        help="taken off every exported answer, in natural logarithms of the odds")
     options = parser.parse_args()
     if options.export:
-        return exported(options.out / "activity.pt", options.export)
+        return exported(options.out / "activity.pt", options.export, options.lowered)
     options.out.mkdir(parents=True, exist_ok=True)
     device = torch.device(f"cuda:{options.gpu}" if torch.cuda.is_available() else "cpu")
     torch.manual_seed(7)
     bank, _, _, of_engine, _ = loaded(options.speech, options.least, device)
-    banks = [bank]
-    if options.others:
-        import numpy as np
-
-        codes = np.load(options.others)
-        banks += [Bank(torch.from_numpy(unfolded(codes[name])).to(device), torch.zeros(1),
-                       torch.zeros(1)) for name in codes.files]
-    noises = Noises(banks, device, options.noises)
+    noises = all_noises(bank, options.others, options.made, device, options.noises)
     network = Activity().to(device)
-    optimiser = torch.optim.AdamW(network.parameters(), lr=3e-3, weight_decay=0.01)
-    began, step, running = time.time(), 0, 0.0
+    if options.begin_with:
+        network.load_state_dict(torch.load(options.begin_with, map_location=device))
+    optimiser = torch.optim.AdamW(network.parameters(), lr=options.rate, weight_decay=0.01)
+    began, step, running, looked = time.time(), 0, 0.0, time.time()
     while (done := (time.time() - began) / options.seconds) < 1:
+        if time.time() - looked > 50:
+            bank, _, _, of_engine, _ = loaded(options.speech, 1, device)
+            looked = time.time()
         for group in optimiser.param_groups:
-            group["lr"] = 3e-3 * min(1.0, (step + 1) / 100) * min(1.0, 1.02 - done)
+            group["lr"] = options.rate * min(1.0, (step + 1) / 100) * min(1.0, 1.02 - done)
         with torch.no_grad():
             samples, answers = heard(bank, of_engine, options.batch, noises)
             # The answer to a step comes two steps later; frames end 240 samples early.
@@ -180,18 +190,29 @@ def main() -> None:
         step += 1
         running = 0.98 * running + 0.02 * loss.item() if step > 1 else loss.item()
         if step % 100 == 0:
-            right = ((logits > 0) == (wanted[:, : logits.shape[1]] > 0.5)).float().mean()
-            print(f"{time.time() - began:4.0f} s step {step} loss {running:.4f} right "
-                  f"{float(right):.3f}", flush=True)
-    torch.save({k: v.cpu() for k, v in network.state_dict().items()}, options.out / "activity.pt")
+            alone = round(NOBODY * options.batch)
+            spoken = wanted[:, : logits.shape[1]] > 0.5
+            print(f"{time.time() - began:4.0f} s step {step} loss {running:.4f} found "
+                  f"{float((logits > 0)[spoken].float().mean()):.3f} of speech, taken for it: "
+                  f"{float((logits > 0)[:alone].float().mean()):.4f} of nobody", flush=True)
+            if step % 1000 == 0:
+                save(network, options.out)
+    save(network, options.out)
 
 
-def exported(weights: Path, path: Path) -> None:
+def save(network: Activity, folder: Path) -> None:
+    torch.save({k: v.cpu() for k, v in network.state_dict().items()}, folder / "activity.part")
+    (folder / "activity.part").rename(folder / "activity.pt")
+
+
+def exported(weights: Path, path: Path, lowered: float) -> None:
+    """``lowered`` lets the endpointer's thresholds stand: words end when they did before."""
     import onnx
     from onnx import helper
 
     network = Activity()
     network.load_state_dict(torch.load(weights, map_location="cpu"), strict=False)
+    network.outward.bias.data -= lowered
     torch.onnx.export(
         OneStep(network.eval()), (torch.randn(1, 560) * 0.01, torch.zeros(1, BANDS),
                                   torch.zeros(2, 1, WIDTH), torch.ones(1)),

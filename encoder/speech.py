@@ -12,10 +12,13 @@ import ctypes
 import json
 import multiprocessing
 import os
+import signal
 import subprocess
+import sys
 import tempfile
 import time
 import wave
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -142,12 +145,16 @@ class Kokoro:
     """
 
     def __init__(self, folder: Path, espeak: Espeak) -> None:
+        os.environ["ORT_DISABLE_TELEMETRY"] = "1"  # it reports to its maker otherwise
         import onnxruntime
 
         options = onnxruntime.SessionOptions()
         options.intra_op_num_threads = 1
-        sessions = [onnxruntime.InferenceSession(str(path), options)
-                    for path in sorted(folder.glob("kokoro*.onnx"))]
+        # Of 8 bits or in floats (kokoro_in_float.py): what is quicker differs by processor.
+        quick = folder / "quicker.txt"
+        chosen = quick.read_text() if quick.exists() else ""
+        paths = sorted(folder.glob(chosen or "kokoro*.onnx"))
+        sessions = [onnxruntime.InferenceSession(str(path), options) for path in paths]
         self._symbols = json.loads((folder / "vocab.json").read_text())["vocab"]
         self._espeak = espeak
         self._voices = {path.stem: np.fromfile(path, np.float32).reshape(-1, 256)
@@ -155,14 +162,16 @@ class Kokoro:
         kept = [name for name in self._voices if name not in HELD_OUT]
         self.native = [name for name in kept if name[0] in "ab"]
         self.foreign = [name for name in kept if name[0] not in "ab"]
-        took = {}  # 8 bits or floats (kokoro_in_float.py): what is quicker differs by processor
+        took = {}
         for self._session in sessions:
             self.say("quicker", {self.native[0]: 1.0}, 1.0, ".")
             began = time.time()
             self.say("quicker", {self.native[0]: 1.0}, 1.0, ".")
             took[self._session] = time.time() - began
         self._session = min(sessions, key=lambda session: took[session])
-        print("kokoro:", [f"{value:.2f} s" for value in took.values()], flush=True)
+        if len(paths) > 1:
+            quick.write_text(paths[sessions.index(self._session)].name)
+            print("kokoro:", [f"{value:.2f} s" for value in took.values()], flush=True)
 
     def phones(self, text: str, accent: str) -> str:
         """espeak-ng's IPA, written as Kokoro's authors do: one letter a diphthong or affricate."""
@@ -211,6 +220,16 @@ def texts_of(words: list[str], count: int, random: np.random.Generator) -> list[
     return texts
 
 
+@cache
+def engines(settings_name: str) -> tuple[Espeak, Flite, Hibari | None, Kokoro | None]:
+    """What a worker speaks with, loaded once in each."""
+    settings = json.loads(Path(settings_name).read_text())
+    espeak = Espeak(Path(settings["espeak"]))
+    return (espeak, Flite(settings["flite"]),
+            Hibari() if settings["kinds"]["hibari"] else None,
+            Kokoro(Path(settings["kokoro"]), espeak) if settings["kinds"]["kokoro"] else None)
+
+
 def work(task: tuple[int, int, int, str]) -> tuple[int, float]:
     """One worker's share, written to ``<name><number>.npz`` beside the settings."""
     number, count, seed, settings_name = task
@@ -218,13 +237,10 @@ def work(task: tuple[int, int, int, str]) -> tuple[int, float]:
     settings = json.loads(Path(settings_name).read_text())
     words, said_as = settings["words"], settings["said_as"]
     random = np.random.default_rng([seed, number])
-    espeak = Espeak(Path(settings["espeak"]))
+    espeak, flite, hibari, kokoro = engines(settings_name)
     variants = [""] + ["+" + path.name for path in
                 sorted((Path(settings["espeak"]) / "espeak-ng-data/voices/!v").iterdir())]
     shares = settings["kinds"]
-    flite = Flite(settings["flite"])
-    hibari = Hibari() if shares["hibari"] else None
-    kokoro = Kokoro(Path(settings["kokoro"]), espeak) if shares["kokoro"] else None
     clips, labels, families = [], [], []
     started = time.time()
     order = {phone: index + 1 for index, phone in enumerate(PHONES)}
@@ -304,10 +320,11 @@ def main() -> None:
         {"words": words, "said_as": said_as, "espeak": str(options.espeak.resolve()),
          "flite": options.flite, "kokoro": str(options.kokoro), "name": options.name,
          "kinds": {kind: options.kinds.get(kind, 0.0) for kind in KINDS}}))
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit())  # and so leave no worker behind
     tasks = [(number, options.share, options.seed, str(settings))
              for number in range(options.clips // options.share)]
     started = time.time()
-    with multiprocessing.get_context("spawn").Pool(options.workers, maxtasksperchild=4) as pool:
+    with multiprocessing.get_context("spawn").Pool(options.workers, maxtasksperchild=40) as pool:
         done = 0
         for clips, _ in pool.imap_unordered(work, tasks):
             done += clips

@@ -7,8 +7,12 @@ random numbers come from PyTorch's generator, seeded by ``train.py``.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from pathlib import Path
 
+import numpy as np
 import torch
+from tones import tones
 from torch import Tensor
 
 RATE_HZ = 16_000
@@ -196,42 +200,56 @@ def level(samples: Tensor, inside: Tensor) -> Tensor:
     return power.sqrt() + 1e-7
 
 
-class Noises:
-    """A store of made noises, rooms and talk, drawn from at random: making is the dear part."""
+SHARES = {"coloured": 0.32, "made": 0.36, "tones": 0.14, "music": 0.09, "sounds": 0.09}
+"""What the store of things that are nobody consists of."""
+ROW, LOUD = 96_000, 3000
 
-    def __init__(self, banks: list[Bank], device: torch.device, count: int) -> None:
-        size = 96_000
-        self._size = size
+
+class Noises:
+    """A store of made noises, rooms and talk, drawn from at random: making is the dear part.
+
+    ``made``: the folder that ``machines.py`` wrote, ``sounds``: recorded ones without people,
+    music among them.
+    """
+
+    def __init__(
+        self, banks: list[Bank], device: torch.device, count: int, made: Path | None = None,
+        sounds: Sequence[Bank] = (),
+    ) -> None:
         self._rooms = torch.cat([rooms(256, device) for _ in range(max(1, count // 256))])
-        machines, talk = [], []
-        for _ in range(max(1, count // 64)):
-            machine = coloured(64, size, device)
-            for _ in range(2):
-                loud = 10 ** (uniform(64, -6, 24, device)[:, None] / 20)
-                happens = torch.rand(64, 1, device=device) < 0.35
-                machine = machine + events(64, size, device) * loud * happens * machine.std(
-                    1, keepdim=True)
-            machines.append((machine / machine.std(1, keepdim=True) * 3000).clamp(
-                -32767, 32767).short())
-            mixture = torch.zeros(64, size, device=device)
+        have = {"coloured", "tones"} | ({"made", "music"} if made else set()) | (
+            {"sounds"} if sounds else set())
+        whole = sum(share for name, share in SHARES.items() if name in have)
+        rows = {name: round(SHARES[name] / whole * count) for name in SHARES if name in have}
+        kept = [stored(coloured_machines(64, device)) for _ in range(max(1, rows["coloured"] // 64))]
+        kept += [stored(toned_machines(64, device)) for _ in range(max(1, rows["tones"] // 64))]
+        if made:
+            for name, file in (("made", "machines.npy"), ("music", "music.npy")):
+                store = np.load(made / file, mmap_mode="r")
+                which = np.random.default_rng(int(torch.randint(0, 1 << 30, (1,)))).permutation(
+                    len(store))[: rows[name]]
+                kept.append(torch.from_numpy(store[np.sort(which)]).to(device))
+        for recorded in sounds:
+            kept += [stored(recorded.stretch(64, ROW))
+                     for _ in range(max(1, rows["sounds"] // 64 // len(sounds)))]
+        talk = []
+        for _ in range(max(1, count // 128)):
+            mixture = torch.zeros(64, ROW, device=device)
             for index in range(6):
                 keep = (torch.rand(64, 1, device=device) < 0.5) | (index == 0)
-                part = banks[int(torch.randint(0, len(banks), (1,)))].stretch(64, size)
+                part = banks[int(torch.randint(0, len(banks), (1,)))].stretch(64, ROW)
                 mixture = mixture + part / (part.std(1, keepdim=True) + 1e-4) * keep
-            mixture = filtered(mixture, self.some_rooms(64))
-            talk.append((mixture / (mixture.std(1, keepdim=True) + 1e-5) * 3000).clamp(
-                -32767, 32767).short())
-        self._machines, self._talk = torch.cat(machines).flatten(), torch.cat(talk).flatten()
+            talk.append(stored(filtered(mixture, self.some_rooms(64))))
+        self._machines, self._talk = torch.cat(kept).flatten(), torch.cat(talk).flatten()
 
     def some_rooms(self, count: int) -> Tensor:
         return self._rooms[torch.randint(0, len(self._rooms), (count,), device=self._rooms.device)]
 
     def _stretch(self, store: Tensor, count: int, size: int) -> Tensor:
-        rows = len(store) // self._size
-        start = torch.randint(0, rows, (count,), device=store.device) * self._size
-        start = start + torch.randint(0, self._size - size, (count,), device=store.device)
+        row = torch.randint(0, len(store) // ROW, (count,), device=store.device) * ROW
+        start = row + torch.randint(0, ROW - size, (count,), device=store.device)
         index = start[:, None] + torch.arange(size, device=store.device)[None]
-        return store[index].float() / 3000
+        return store[index].float() / LOUD
 
     def machines(self, count: int, size: int) -> Tensor:
         return self._stretch(self._machines, count, size)
@@ -239,8 +257,37 @@ class Noises:
     def talk(self, count: int, size: int) -> Tensor:
         return self._stretch(self._talk, count, size)
 
+    def begun(self, count: int, size: int) -> Tensor:
+        """Machines where something begins, as a finder of speech that is wrong would cut them."""
+        rows = self._machines.view(-1, ROW)
+        rows = rows[torch.randint(0, len(rows), (count,), device=rows.device)].float() / LOUD
+        loud_db = 10 * torch.log10(rows.view(count, -1, 160).pow(2).mean(2) + 1e-5)
+        before, after = loud_db.unfold(1, 20, 1).mean(2), loud_db.unfold(1, 6, 1).mean(2)
+        rise = after[:, 20 : 20 + before.shape[1] - 6] - before[:, : before.shape[1] - 6]
+        rise = rise[:, : max(1, (ROW - size) // 160)]
+        some = rise - 6 * torch.log(-torch.log(torch.rand_like(rise).clamp(1e-6, 1 - 1e-6)))
+        at = (20 + some.argmax(1)) * 160  # the more it rises, the likelier
+        at = at - (uniform(count, 0.05, 0.4, rows.device) * RATE_HZ).long()
+        index = at.clamp(0, ROW - size)[:, None] + torch.arange(size, device=rows.device)[None]
+        return rows.gather(1, index)
+
+    def nobody(self, count: int, size: int) -> Tensor:
+        """What is cut out though nobody spoke: mostly what begins, some of it in a room, beside
+        a machine; now and then a machine that goes on, or other people far away."""
+        device = self._machines.device
+        sound = self.begun(count, size)
+        kind = torch.rand(count, 1, device=device)
+        sound = torch.where(kind < 0.15, self.talk(count, size), sound)
+        sound = torch.where((kind > 0.15) & (kind < 0.3), self.machines(count, size), sound)
+        roomy = torch.rand(count, 1, device=device) < 0.5
+        sound = torch.where(roomy, filtered(sound, self.some_rooms(count)), sound)
+        beside = self.machines(count, size)
+        beside = beside / (beside.std(1, keepdim=True) + 1e-3) * sound.std(1, keepdim=True)
+        softer = 10 ** (uniform(count, -30, 0, device)[:, None] / 20)
+        return sound + beside * softer * (torch.rand(count, 1, device=device) < 0.6)
+
     def mixed(self, count: int, size: int, machines_alone: float) -> tuple[Tensor, Tensor]:
-        """``(count, size)`` of noise, and the share in each that is people and music, ``(count,)``:
+        """``(count, size)`` of noise, and the share in each that is other people, ``(count,)``:
         none in ``machines_alone`` of the rows, all up to 0.82, any in the others."""
         device = self._machines.device
         kind = torch.rand(count, device=device)
@@ -251,6 +298,41 @@ class Noises:
         second = torch.rand(count, 1, device=device) < 0.35  # a machine seldom works alone
         beside = self.machines(count, size) * second * torch.rand(count, 1, device=device)
         return noise + beside, share
+
+
+def stored(rows: Tensor) -> Tensor:
+    """Each row at an RMS of ``LOUD``, or as loud as its peaks allow, in 16 bits."""
+    loud = torch.minimum(LOUD / (rows.std(1, keepdim=True) + 1e-5),
+                         32_000 / (rows.abs().amax(1, keepdim=True) + 1e-5))
+    return (rows * loud).short()
+
+
+def coloured_machines(count: int, device: torch.device) -> Tensor:
+    """A steady machine, and what it does now and then."""
+    machine = coloured(count, ROW, device)
+    for _ in range(2):
+        loud = 10 ** (uniform(count, -6, 24, device)[:, None] / 20)
+        happens = torch.rand(count, 1, device=device) < 0.35
+        machine = machine + events(count, ROW, device) * loud * happens * machine.std(
+            1, keepdim=True)
+    return machine
+
+
+def toned_machines(count: int, device: torch.device) -> Tensor:
+    """Sounds with a pitch, one or two at a time, above a floor that is soft or hardly there."""
+    sound = tones(count, ROW, device)
+    second = 10 ** (uniform(count, -20, 0, device)[:, None] / 20)
+    sound = sound + tones(count, ROW, device) * second * (
+        torch.rand(count, 1, device=device) < 0.3)
+    floor = 10 ** (uniform(count, -70, -15, device)[:, None] / 20)
+    return sound + coloured(count, ROW, device) * floor
+
+
+def heard_level(noise: Tensor, inside: Tensor) -> Tensor:
+    """How loud the noise is beside the word; a noise that then is silent counts as a whole,
+    or its next blow would be louder than anything."""
+    whole = level(noise, torch.ones_like(inside))
+    return torch.maximum(level(noise, inside), 0.3 * whole)
 
 
 def spoilt(speech: Bank, which: Tensor, size: int, noises: Noises) -> Tensor:
@@ -269,7 +351,7 @@ def spoilt(speech: Bank, which: Tensor, size: int, noises: Noises) -> Tensor:
     clean = clean / level(clean, inside)
     clean = filtered(clean, noises.some_rooms(count))
     noise, share = noises.mixed(count, size, 0.64)
-    noise = noise / level(noise, inside)
+    noise = noise / heard_level(noise, inside)
     snr_db = torch.where(torch.rand(count, device=device) < 0.12,
                          uniform(count, 30, 50, device), uniform(count, -8, 24, device))
     # Talk of others must stay the quieter, or nobody could say which word was meant.

@@ -21,15 +21,22 @@ import torch
 import torch.distributed
 from network import SENSE, Convolution, Encoder, Speller
 from speech import PHONES
-from spoiling import Bank, Noises, coloured, microphone, spoilt
+from spoiling import Bank, Noises, microphone, spoilt
 from torch import Tensor, nn
 from torch.nn import functional
 
 MOST_PHONES = 48
 NEIGHBOURS = 24
-SHARES = (0.25, 0.27, 0.10, 0.38)
+SHARES = (0.21, 0.24, 0.09, 0.46)
 """Of a batch, in the order of ``speech.KINDS``; the last grows with the clips that are there."""
-ENOUGH = 12_000
+ENOUGH = 10_000
+NOBODY = 0.09
+"""Of a batch in which nobody says anything."""
+SIZES = {17_600: 0.22, 25_600: 0.58, 54_400: 0.20}
+"""Samples of a batch, and how often: what is cut out later is as long as the word."""
+
+
+_READ: dict[Path, list[np.ndarray]] = {}
 
 
 def loaded(
@@ -39,14 +46,13 @@ def loaded(
     the numbers of each engine's clips."""
     while len(paths := sorted(folder.glob("*.npz"))) < least:
         time.sleep(1)
-    samples, lengths, phones, counts, engines = [], [], [], [], []
-    read = 0
     for path in paths:
-        shard = np.load(path)
-        parts = [shard[name] for name in ("samples", "lengths", "phones", "counts", "families")]
-        read += 1
-        for part, into in zip(parts, (samples, lengths, phones, counts, engines), strict=True):
-            into.append(part)
+        if path not in _READ:
+            with np.load(path) as shard:
+                _READ[path] = [shard[name] for name in (
+                    "samples", "lengths", "phones", "counts", "families")]
+    samples, lengths, phones, counts, engines = zip(
+        *(_READ[path] for path in paths), strict=True)
     length = np.concatenate(lengths).astype(np.int64)
     many = np.concatenate(counts).astype(np.int64)
     flat = np.concatenate(phones)
@@ -59,12 +65,12 @@ def loaded(
     of_engine = [torch.from_numpy(np.flatnonzero(engine == number)).to(device)
                  for number in range(len(SHARES))]
     counted = torch.from_numpy(np.minimum(many, MOST_PHONES)).to(device)
-    return bank, padded, counted, of_engine, read
+    return bank, padded, counted, of_engine, len(paths)
 
 
-def drawn(of_engine: list[Tensor], count: int) -> Tensor:
-    """Numbers of ``count`` clips, each engine having its share."""
-    shares = [share * min(1.0, len(clips) / ENOUGH) for share, clips in zip(
+def drawn(of_engine: list[Tensor], count: int, enough: int = ENOUGH) -> Tensor:
+    """Numbers of ``count`` clips, each engine having its share once it has ``enough``."""
+    shares = [share * min(1.0, len(clips) / enough) for share, clips in zip(
         SHARES, of_engine, strict=True)]
     parts = [clips[torch.randint(0, len(clips), (round(count * share / sum(shares)),),
                                  device=clips.device)]
@@ -103,6 +109,26 @@ def unfolded(codes: np.ndarray) -> np.ndarray:
     """8-bit mu-law (ITU-T G.711's curve, mu 255) to 16 bits."""
     value = codes.astype(np.float32) / 127.5 - 1
     return (np.sign(value) * (256 ** np.abs(value) - 1) / 255 * 32767).astype(np.int16)
+
+
+def all_noises(
+    bank: Bank, others: Path | None, made: Path | None, device: torch.device, count: int
+) -> Noises:
+    """The store of noises: made ones, those of ``others.py`` and, once it is there, the
+    folder of ``machines.py``."""
+    banks, sounds = [bank], []
+    if others:
+        with np.load(others) as codes:
+            for name in codes.files:
+                empty = torch.zeros(1)
+                one = Bank(torch.from_numpy(unfolded(codes[name])).to(device), empty, empty)
+                if name != "talk":
+                    sounds.append(one)
+                if name != "sounds":
+                    banks.append(one)
+    while made and not (made / "machines.npy").exists():
+        time.sleep(1)
+    return Noises(banks, device, count, made, sounds)
 
 
 def quicker_convolution(device: torch.device) -> None:
@@ -154,12 +180,14 @@ def main() -> None:
     parser.add_argument("speech", type=Path)
     parser.add_argument("out", type=Path)
     parser.add_argument("--others", type=Path, help="npz of mu-law noises: human talk, music")
+    parser.add_argument("--made", type=Path, help="folder that machines.py wrote")
     parser.add_argument("--begin-with", type=Path, help="weights of an earlier training")
     parser.add_argument("--seconds", type=float, default=500)
     parser.add_argument("--batch", type=int, default=768)
     parser.add_argument("--least", type=int, default=30)
     parser.add_argument("--rate", type=float, default=1.0e-3)
-    parser.add_argument("--noises", type=int, default=3072)
+    parser.add_argument("--noises", type=int, default=6144)
+    parser.add_argument("--save-every", type=float, default=200, help="seconds")
     parser.add_argument("--seed", type=int, default=2)
     options = parser.parse_args()
     options.out.mkdir(parents=True, exist_ok=True)
@@ -190,40 +218,32 @@ def main() -> None:
     optimiser = torch.optim.AdamW(both, lr=options.rate, betas=(0.9, 0.98), weight_decay=0.02)
     bank, phones, counts, of_engine, read = loaded(options.speech, options.least, device)
     words = vocabulary(options.speech, device)
-    banks = [bank]
-    if options.others:
-        codes = np.load(options.others)
-        banks += [Bank(torch.from_numpy(unfolded(codes[name])).to(device), torch.zeros(1),
-                       torch.zeros(1)) for name in codes.files]
-    noises = Noises(banks, device, options.noises)
+    noises = all_noises(bank, options.others, options.made, device, options.noises)
     print(f"{len(bank)} clips of {read} shards after {time.time() - began:.0f} s", flush=True)
     looked = time.time()
     near: Tensor | None = None
     network.train()
     running, step, begun_at = np.zeros(2), 0, time.time() - began
-    gone = begun_at
+    gone = saved = begun_at
     while gone < options.seconds:
-        if time.time() - looked > 50 and len(list(options.speech.glob("*.npz"))) > read * 1.8:
+        if time.time() - looked > 50 and len(list(options.speech.glob("*.npz"))) > read * 1.2:
             del bank
             bank, phones, counts, of_engine, read = loaded(options.speech, 1, device)
             looked = time.time()
             print(f"{len(bank)} clips: {[len(clips) for clips in of_engine]}", flush=True)
         if step % 400 == (250 if near is None else 0):
             near = neighbours(sense.speller, words)
-        long = alike.random() < 0.22
-        size = 54_400 if long else 25_600
-        batch = options.batch // 2 if long else options.batch
-        which = drawn(of_engine, batch * 4)
+        size = alike.choices(list(SIZES), list(SIZES.values()))[0]
+        batch = options.batch // 2 if size > 30_000 else options.batch
+        which = drawn(of_engine, batch * 6)
         which = which[bank.lengths[which] < (size - 3200) * 0.84][:batch]
         with torch.no_grad():
             heard = spoilt(bank, which, size, noises)
             label, count = phones[which].long(), counts[which].clone()
-            nobody = torch.rand(len(which), device=device) < 0.03
-            nobody[0] = True
-            alone = int(nobody.sum())
-            heard[nobody] = microphone(
-                noises.machines(alone, size) if step % 2 else noises.talk(alone, size))
-            count[nobody] = 0  # machines, or other people far away
+            nobody = torch.arange(len(which), device=device) < round(NOBODY * len(which))
+            alone = round(NOBODY * len(which))
+            heard[:alone] = microphone(noises.nobody(alone, size))
+            count[:alone] = 0
             bands = masked(network.front_end(heard))
             # What else might have been said: others of the batch, look-alikes, any word.
             pool = [label[:, :MOST_PHONES], words[torch.randint(
@@ -260,20 +280,33 @@ def main() -> None:
         with torch.no_grad():
             share = min(0.998, step / (step + 20))
             torch._foreach_lerp_([p.data for p in slow], [p.data for p in both], 1 - share)
+        if not rank and gone - saved > options.save_every:
+            saved = gone
+            save(mean, sense_mean, options.out)
         if step % 25 == 0:
             now = np.array([float(phone_loss), float(sense_loss)])
             running = 0.85 * running + 0.15 * now if running.any() else now
             if step % 200 == 0 and not rank:
-                right = (logits.argmax(1) == target).float().mean()
+                guess = logits.argmax(1)
+                right = (guess == target)[alone:].float().mean()
+                quiet = (guess == target)[:alone].float().mean()
+                lost = (guess == len(spelt))[alone:].float().mean()
                 pace = step / (time.time() - began - begun_at)
                 print(f"{gone:5.0f} s step {step} ({pace:.1f}/s) phones {running[0]:.3f} sense "
-                      f"{running[1]:.3f} right {float(right):.2f} of {len(spelt)}", flush=True)
+                      f"{running[1]:.3f} right {float(right):.2f} of {len(spelt)}, nobody "
+                      f"{float(quiet):.3f}, words lost to it {float(lost):.4f}", flush=True)
     if rank:
         return
-    half = {"encoder": {k: v.half().cpu() for k, v in mean.state_dict().items()},
-            "sense": {k: v.half().cpu() for k, v in sense_mean.state_dict().items()}}
-    torch.save(half, options.out / "encoder.pt")
-    print(f"{step} steps, sharpness {float(sense.sharpness.exp()):.1f}", flush=True)
+    save(mean, sense_mean, options.out)
+    print(f"{step} steps, sharpness {float(sense.sharpness.detach().exp()):.1f}", flush=True)
+
+
+def save(encoder: Encoder, sense: Sense, folder: Path) -> None:
+    """Both in half precision, whole or not at all."""
+    half = {name: {key: value.half().cpu() for key, value in network.state_dict().items()}
+            for name, network in (("encoder", encoder), ("sense", sense))}
+    torch.save(half, folder / "encoder.part")
+    (folder / "encoder.part").rename(folder / "encoder.pt")
 
 
 def agreed(parameters: list[nn.Parameter], gone: float, several: int) -> Tensor | float:

@@ -7,12 +7,19 @@ reads no file and starts no thread.
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from tablevoice.errors import MessageRefused, TablevoiceError
     from tablevoice.linking import open_table
     from tablevoice.session import Session
+
+# ONNX Runtime from 1.29 on reports to its maker from Linux and macOS: the computer, a lasting
+# number for it, the networks it opens. Read once, when it is first imported, here or in a child
+# process, so it has to stand before anything else can import it; its call to turn the reports
+# off comes too late. Nothing leaves this computer but what the cell file says.
+os.environ["ORT_DISABLE_TELEMETRY"] = "1"
 
 __version__ = "0.1.0"
 

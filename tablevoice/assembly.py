@@ -121,6 +121,12 @@ class Voices:
         return self._store.problem
 
 
+def local_clock_min(now_s: float) -> float:
+    """Minutes after the local midnight, for quiet hours; the session's time is not needed."""
+    now = datetime.now()
+    return now.hour * 60 + now.minute + now.second / 60
+
+
 class Assembly:
     """The parts of one table, as a context manager.
 

@@ -19,6 +19,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstr
 from pydantic_core import PydanticCustomError
 
 from tablevoice.errors import FileRefused
+from tablevoice.links import modbus_numbers
 from tablevoice.links.settings import LinksEntry
 from tablevoice.listening.judging import HIGHEST_COST, Costs, senseless
 from tablevoice.listening.respelling import heard_as_said
@@ -32,6 +33,7 @@ from tablevoice.phrasebook.phrases import spoken_phrases
 from tablevoice.phrasebook.schema import Name, exported
 from tablevoice.speech.driving import VOICE_FILES
 from tablevoice.speech.loudness import Loudness
+from tablevoice.watching.settings import HealthEntry, MetricsEntry
 
 APP = "tablevoice"
 
@@ -82,7 +84,8 @@ class Cell:
     captions go, ``None`` for nowhere. ``captions``: the file that a screen shows while the table
     runs, ``None`` for none. ``guard``: the stop guard's file, ``None`` where the
     table has none (a spoken hold then is no more than a message to the controller).
-    ``links``: peers besides the JSON lines.
+    ``links``: peers besides the JSON lines. ``health_file``: written anew every
+    ``health_every_s`` seconds, ``None`` for nowhere. ``metrics``: where figures are told.
     ``house_style``: what the desk holds the lines against. ``loudness``: what every line is
     brought to.
     """
@@ -106,6 +109,9 @@ class Cell:
     phrasebook_files: tuple[Path, ...] = ()
     loudness: Loudness = field(default_factory=Loudness)
     links: LinksEntry = field(default_factory=LinksEntry)
+    health_file: Path | None = None
+    health_every_s: float = 5.0
+    metrics: MetricsEntry = field(default_factory=MetricsEntry.model_construct)
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,6 +309,8 @@ class CellFile(_Entry):
         None, description="The stop guard's file (guard.yaml); null: this table has none.")
     writing: WritingEntry = WritingEntry.model_construct()
     links: LinksEntry = LinksEntry.model_construct()
+    health: HealthEntry = HealthEntry.model_construct()
+    metrics: MetricsEntry = MetricsEntry.model_construct()
 
 
 def cell_schema() -> dict[str, Any]:
@@ -321,8 +329,11 @@ def load_cell(path: Path | str) -> Cell:
     return read_cell(path).cell
 
 
-def read_cell(path: Path | str) -> ReadCell:
-    """As :func:`load_cell`, with the places of all that the phrasebooks say."""
+def read_cell(path: Path | str, *, numbered: bool = True) -> ReadCell:
+    """As :func:`load_cell`, with the places of all that the phrasebooks say.
+
+    ``numbered``: whether the numbers of a Modbus link must fit the phrasebooks already.
+    """
     path = Path(path)
     findings = Findings()
     marked = read_marked_yaml(path)
@@ -337,6 +348,11 @@ def read_cell(path: Path | str) -> ReadCell:
     if read is not None:
         _check_voices(entry, read, marked, findings)
         _check_expected_uses(entry, read, marked, findings)
+        if numbered and entry.links.modbus is not None:
+            for found in modbus_numbers.findings(
+                    entry.links.modbus, read.book, guarded=entry.guard is not None):
+                where = marked.where(("links", "modbus", *found.path), key=found.key)
+                findings.add(found.what, where, found.do)
     findings.raise_if_any()
     if read is None:
         raise AssertionError("a phrasebook that could not be read has findings")
@@ -366,6 +382,9 @@ def read_cell(path: Path | str) -> ReadCell:
         house_style=_house_style(entry.writing, base),
         loudness=Loudness(**dict(entry.loudness)),
         links=entry.links,
+        health_file=_path(base, entry.health.file),
+        health_every_s=entry.health.every_s,
+        metrics=entry.metrics,
     )
     return ReadCell(cell, read)
 

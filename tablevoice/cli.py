@@ -6,24 +6,21 @@ Turns every error raised on purpose into one message on standard error and exit 
 
 from __future__ import annotations
 
-import asyncio
 import json
 import os
 import subprocess
 import sys
-from contextlib import ExitStack
 from enum import Enum
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
 
-from tablevoice import __version__, cli_acoustics, cli_rehearsing
+from tablevoice import __version__, cli_acoustics, cli_links, cli_rehearsing, cli_running
 from tablevoice.commands.clear_errors import clear_errors as _clear_errors
 from tablevoice.commands.clear_errors import show_problem as _show
-from tablevoice.commands.progress_bars import bar, errors, steps
+from tablevoice.commands.progress_bars import bar, steps
 from tablevoice.errors import Problem, TablevoiceError
 from tablevoice.links import messages
 from tablevoice.links.messages import Outbound
@@ -135,31 +132,6 @@ def _tell(console: Console, message: Outbound) -> None:
             console.print(line, style="red", markup=False, soft_wrap=True)
         case _:
             pass
-
-
-@app.command()
-def run(
-    cell_file: CellFile,
-    record: Annotated[
-        Path | None, typer.Option(help="Folder for session.jsonl and captions.vtt.")
-    ] = None,
-) -> None:
-    """Open the table: events in and answers out as JSON lines.
-
-    Messages come in on standard input and go out on standard output, one a line; see
-    `tablevoice schema messages`. Ends at the end of the input, once all is answered. A
-    phrasebook that is saved meanwhile is used from the next line on; a broken one is refused.
-    """
-    from tablevoice.cell import load_cell
-    from tablevoice.commands.running import run_table
-
-    with _clear_errors():
-        errors.print(CAUTIONS, style="yellow")
-        cell = load_cell(cell_file)
-        with ExitStack() as preparing:
-            progress = preparing.enter_context(bar("preparing lines"))
-            says = partial(errors.print, style="yellow", markup=False)
-            asyncio.run(run_table(cell, record, progress, preparing.close, says))
 
 
 @app.command(
@@ -473,7 +445,7 @@ def schema(
     what: Annotated[
         str,
         typer.Argument(
-            help="phrasebook, word_list, cell, messages, results or check.", metavar="WHAT"
+            help="phrasebook, word_list, cell, messages, results, check, health.", metavar="WHAT"
         ),
     ],
 ) -> None:
@@ -485,7 +457,9 @@ def schema(
 
 
 cli_acoustics.add_to(app)
+cli_links.add_to(app)
 cli_rehearsing.add_to(app)
+cli_running.add_to(app, CAUTIONS)
 
 
 def _cell(cell_file: Path | None) -> Cell:

@@ -7,6 +7,7 @@ has changed. The live session calls it on a thread of its own.
 
 from __future__ import annotations
 
+from concurrent.futures import Future
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 
@@ -80,3 +81,9 @@ def _other_words(before: Phrasebook, after: Phrasebook) -> bool:
         or before.pronunciations != after.pronunciations
         or before.language != after.language
     )
+
+
+def let_go(making: Future[EditedBook]) -> None:
+    """Close what was made for nobody."""
+    if not making.cancelled() and making.exception() is None:
+        making.result().close()

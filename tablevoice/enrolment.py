@@ -129,7 +129,7 @@ class Enrolment:
     def keep(self, phrase: str, number: int, samples: Samples) -> None:
         """Keep a take (16 kHz). Raises StoreUnwritable."""
         try:
-            self._part.mkdir(parents=True, exist_ok=True)
+            self._part.mkdir(mode=0o700, parents=True, exist_ok=True)
             write_clip(
                 self._part / file_name(phrase, number), Clip(samples, LISTENING_RATE_HZ)
             )

@@ -70,6 +70,10 @@ class SoundUnkept(StoreUnwritable):
     """A person's sound could not be kept beside the history; the words can."""
 
 
+class LinkUnavailable(TablevoiceError):
+    """A link of the cell file cannot be opened."""
+
+
 class MessageRefused(TablevoiceError):
     """A message from the cell's controller is not one of the documented ones.
 

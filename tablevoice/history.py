@@ -25,11 +25,12 @@ from tablevoice.history_file import (
     BUSY_S,
     SCHEMA_STEPS,
     iso,
-    move_aside,
+    keep_from_others,
     open_sound,
+    start_anew,
     transaction,
+    unwritable,
     upgrade,
-    what_to_do,
 )
 from tablevoice.model import (
     LISTENING_RATE_HZ,
@@ -113,6 +114,7 @@ class History:
             self.path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise self._unwritable(str(error.strerror or error)) from error
+        keep_from_others(self.path, self.audio_folder)
         with self._writing():
             self._db = open_sound(self.path, busy_s) or self._start_anew(busy_s)
             try:
@@ -167,14 +169,9 @@ class History:
 
     # --- recording --------------------------------------------------------------
 
-    @contextmanager
-    def at(self, moment: datetime) -> Iterator[None]:
-        """What is recorded within happened then, not now."""
+    def happened(self, moment: datetime | None) -> None:
+        """What is recorded next happened then; ``None``: now."""
         self._moment = moment
-        try:
-            yield
-        finally:
-            self._moment = None
 
     def hurry(self, *, patient: bool = False) -> None:
         """From now on wait only a moment for another program that has the file locked.
@@ -427,6 +424,10 @@ class History:
             )
         return gone
 
+    def tidy(self) -> None:
+        """Forget what is too old by now; for a session that goes on while nobody speaks."""
+        self.forget_old_audio(self._now())
+
     def _oldest_kept(self, now: datetime) -> datetime:
         return now.astimezone(timezone.utc) - timedelta(days=self._keep_audio_days)
 
@@ -442,7 +443,7 @@ class History:
         self._clips_kept += 1
         name = f"heard-{self._running():06d}-{self._clips_kept:05d}.flac"
         try:
-            self.audio_folder.mkdir(exist_ok=True)
+            self.audio_folder.mkdir(mode=0o700, exist_ok=True)
             write_clip(self.audio_folder / name, audio)
         except (OSError, AudioUnavailable) as error:
             problem = self._unwritable(f"cannot keep {name}: {error}").problem
@@ -492,23 +493,8 @@ class History:
             yield
 
     def _unwritable(self, reason: str) -> StoreUnwritable:
-        return StoreUnwritable(
-            f"the history cannot be kept: {reason}", where=str(self.path), do=what_to_do(reason)
-        )
+        return unwritable(self.path, reason)
 
     def _start_anew(self, busy_s: float) -> sqlite3.Connection:
-        """Move a damaged history aside, and begin another."""
-        stamp = self._now().astimezone(timezone.utc).strftime("%Y%m%dT%H%M%SZ")
-        try:
-            aside = move_aside(self.path, stamp)
-        except OSError as error:
-            raise self._unwritable(f"it is damaged and cannot be moved: {error}") from error
-        self.problem = Problem(
-            "the history was damaged; it was moved aside and a new one begun",
-            str(aside),
-            "Keep the file: SQLite's .recover command may bring back what it holds.",
-        )
-        fresh = open_sound(self.path, busy_s)
-        if fresh is None:
-            raise self._unwritable("a new file reads back damaged")
+        fresh, self.problem = start_anew(self.path, self._now(), busy_s)
         return fresh

@@ -48,14 +48,15 @@ class HistoryBacklog:
         self._most_waiting = most_waiting
         self._waiting: deque[_Waiting] = deque()
         self._gathering = False
-        self._refused: str | None = None
+        self.refused = ""
+        """Why the history takes nothing just now; empty while it does."""
         self._given_up = 0
         history.hurry()
 
     @property
     def behind(self) -> bool:
         """The history has refused what waits here."""
-        return bool(self._waiting) and self._refused is not None
+        return bool(self._waiting and self.refused)
 
     def add(self, write: Write, *, needed: bool = False) -> None:
         """Have ``write`` called with the history, now or when that can be."""
@@ -68,7 +69,7 @@ class HistoryBacklog:
         self._put_in()
         if self._waiting:
             raise StoreUnwritable(
-                f"the history does not take anything now: {self._refused}",
+                f"the history does not take anything now: {self.refused}",
                 where=str(self._history.path), do="Try again when that is mended.",
             )  # fmt: skip
         return ask(self._history)
@@ -96,12 +97,12 @@ class HistoryBacklog:
         try:
             with self._history.together():
                 for one in self._waiting:
-                    with self._history.at(one.utc):
-                        one.write(self._history)
+                    self._history.happened(one.utc)
+                    one.write(self._history)
         except StoreUnwritable as error:
             self._make_room()
-            if error.problem.what != self._refused:
-                self._refused = error.problem.what
+            if error.problem.what != self.refused:
+                self.refused = error.problem.what
                 self._told(
                     dataclasses.replace(
                         error.problem,
@@ -109,8 +110,10 @@ class HistoryBacklog:
                     )
                 )
             return
+        finally:
+            self._history.happened(None)
         self._waiting.clear()
-        self._refused = None
+        self.refused = ""
         if self._given_up:
             self._told(self._lost(self._given_up))
             self._given_up = 0

@@ -6,13 +6,16 @@ Knows SQLite and versions of the schema; does not know what the rows are for. On
 
 from __future__ import annotations
 
+import os
 import sqlite3
+import stat
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime, timezone
 from pathlib import Path
 
-from tablevoice.errors import StoreUnwritable
+from tablevoice.errors import Problem, StoreUnwritable
 
 APPLICATION_ID = 0x7461_6276  # "tabv"
 """Marks the file as ours (SQLite ``application_id``), so that no other is written to."""
@@ -148,6 +151,25 @@ SCHEMA_STEPS: tuple[str, ...] = (_FIRST_SCHEMA, _REASONS_AND_CORRECTIONS, _TASTE
 no step that ever shipped is changed. The file's version is how many were applied."""
 
 
+def keep_from_others(path: Path, *beside: Path) -> None:
+    """Make a history its owner's alone, and leave others no way into one that is there.
+
+    What people said stands in it. A group may read it where somebody let it. SQLite gives its
+    other files the same rights. What belongs to another user stays as it is.
+    """
+    if sys.platform == "win32":  # its folders of a user are closed to others anyway
+        return
+    try:
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
+    except OSError:
+        return  # SQLite is about to say why, with what to do
+    for one in (path, *beside):
+        if one.exists() and one.stat().st_uid == os.geteuid():
+            mode = stat.S_IMODE(one.stat().st_mode)
+            if mode & stat.S_IRWXO:
+                one.chmod(mode & ~stat.S_IRWXO)
+
+
 def open_sound(path: Path, busy_s: float) -> sqlite3.Connection | None:
     """An open database, ``None`` when it is damaged. Raises SQLite's errors for the rest."""
     db = sqlite3.connect(path, timeout=busy_s, isolation_level=None)
@@ -228,6 +250,33 @@ def move_aside(path: Path, stamp: str) -> Path:
         if beside.exists():
             beside.rename(aside.with_name(aside.name + ending))
     return aside
+
+
+def start_anew(path: Path, now: datetime, busy_s: float) -> tuple[sqlite3.Connection, Problem]:
+    """Move a damaged history aside, and begin another; what to tell of it.
+
+    Raises :class:`StoreUnwritable`.
+    """
+    stamp = now.astimezone(timezone.utc).strftime("%Y%m%dT%H%M%SZ")
+    try:
+        aside = move_aside(path, stamp)
+    except OSError as error:
+        raise unwritable(path, f"it is damaged and cannot be moved: {error}") from error
+    fresh = open_sound(path, busy_s)
+    if fresh is None:
+        raise unwritable(path, "a new file reads back damaged")
+    return fresh, Problem(
+        "the history was damaged; it was moved aside and a new one begun",
+        str(aside),
+        "Keep the file: SQLite's .recover command may bring back what it holds.",
+    )
+
+
+def unwritable(path: Path, reason: str) -> StoreUnwritable:
+    """The one error for whatever SQLite or the system says about the file."""
+    return StoreUnwritable(
+        f"the history cannot be kept: {reason}", where=str(path), do=what_to_do(reason)
+    )
 
 
 def _ended_badly(db: sqlite3.Connection) -> bool:

@@ -17,6 +17,7 @@ from tablevoice.audio.microphone import Microphone
 from tablevoice.errors import Problem, TablevoiceError
 from tablevoice.listening.ear import Ear
 from tablevoice.live_ear import Allowed, Listeners, LiveEar
+from tablevoice.watching.facts import ListeningFacts
 
 LOOK_S = 0.5
 HUNG_LOOKS = 10
@@ -75,6 +76,15 @@ class KeptEar:
         self._live.join()
         if not self._watch.is_alive():
             self._close_opened()
+
+    @property
+    def microphone(self) -> Microphone:
+        """What it listens at."""
+        return self._microphone
+
+    def facts(self) -> ListeningFacts:
+        """How the ear that listens now is doing; may be called from any thread."""
+        return self._live.facts()
 
     def allow(self, allowed: Allowed) -> None:
         """What may be heard from the next block on."""

@@ -17,6 +17,7 @@ from typing import Protocol
 
 from tablevoice.errors import Problem
 from tablevoice.model import Clip, Utterance
+from tablevoice.watching.facts import EngineFacts
 
 WRITTEN_WITHIN_S = 0.5
 """A line waits so long for its use to be written down; then it is said all the same."""
@@ -56,7 +57,10 @@ class LineRendering:
         self._lock = threading.Lock()
         self._at_work: Utterance | None = None
         self._unwanted: set[str] = set()
+        self._given_up = ""
         self._last_problem: Problem | None = None
+        self.facts = EngineFacts(0)
+        """How the engines have been doing lately."""
 
     def __enter__(self) -> LineRendering:
         return self
@@ -94,6 +98,8 @@ class LineRendering:
         with self._lock:
             self._unwanted.discard(utterance.id)
             still = self._at_work is not None and self._at_work.id == utterance.id
+            if still:
+                self._given_up = utterance.id
         if still:
             self._voices.give_up(utterance.voice)
 
@@ -137,12 +143,20 @@ class LineRendering:
                     self._at_work = None
 
         _settle(ready, render, written)
+        if not ready.cancelled() and self._given_up != utterance.id:
+            self._count(ready.exception())
         # Kept once it is on its way to the loudspeaker: a slow disk costs the listener nothing.
         if not ready.cancelled() and ready.exception() is None:
             kept = self._voices.keep(
                 ready.result(), utterance.text, utterance.voice, utterance.marked
             )
             self._tell_of(kept)
+
+    def _count(self, failure: BaseException | None) -> None:
+        if failure is None:
+            self.facts = EngineFacts(0)
+        else:
+            self.facts = EngineFacts(self.facts.failures_in_a_row + 1, str(failure))
 
     def _tell_of(self, problem: Problem | None) -> None:
         if problem is not None and problem != self._last_problem:

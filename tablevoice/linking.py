@@ -15,6 +15,7 @@ from typing import Protocol, TypeAlias
 from tablevoice.cell import Cell, load_cell
 from tablevoice.links import messages
 from tablevoice.links.messages import Outbound
+from tablevoice.links.modbus_settings import ModbusEntry
 from tablevoice.links.served import ServedTable
 from tablevoice.session import Session
 
@@ -80,7 +81,15 @@ async def open_links(session: Session, audience: Audience) -> AsyncIterator[list
 def links_of(cell: Cell, table: ServedTable) -> list[Link]:
     """A link for each entry under the cell's ``links:``."""
     links: list[Link] = []
+    if cell.links.modbus is not None:
+        links.append(_open_modbus(cell.links.modbus, table))
     return links
+
+
+def _open_modbus(entry: ModbusEntry, table: ServedTable) -> Link:
+    from tablevoice.links.modbus import ModbusLink
+
+    return ModbusLink(entry, table)
 
 
 def open_table(

@@ -6,6 +6,7 @@ about what was heard; the session is told on this thread and passes it on to its
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -19,12 +20,20 @@ from tablevoice.audio.microphone import Microphone, MicrophoneBlock
 from tablevoice.errors import Problem, TablevoiceError
 from tablevoice.listening.ear import Ear
 from tablevoice.model import LISTENING_RATE_HZ, Heard, Samples
+from tablevoice.watching.facts import ListeningFacts
 
-Allowed: TypeAlias = tuple[tuple[str, ...], tuple[str, ...]]
-"""What may be heard now, and what at any time, even over a voice of the table."""
+Allowed: TypeAlias = tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]
+"""What may be heard now, what at any time, even over a voice of the table, and what of that
+asks for a hold."""
 
 ANSWER_WITHIN_S = 2.0
 """How long closing waits for the thread."""
+
+DIGITAL_SILENCE = 1e-9
+"""Mean power below which nothing but zeros and their dither can be: -90 dBFS."""
+
+_NEW_SHARE = 0.04
+"""Of each 32 ms block in the mean level, which so follows about a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +55,7 @@ class LiveEar:
         self._ear = ear
         self._loudspeaker = loudspeaker
         self._told = told
-        self._allowed: Allowed = ((), ())
+        self._allowed: Allowed = ((), (), ())
         self._next: tuple[Ear, Callable[[], None]] | None = None
         self._stopping = threading.Event()
         self._began_s = 0.0
@@ -56,6 +65,10 @@ class LiveEar:
         """Whether it is busy with a block now, rather than waiting for one."""
         self.failed: Exception | None = None
         """What ended it that was no error of ours."""
+        self._busy_since_s: float | None = None
+        self._block_s: float | None = None
+        self._sound_s: float | None = None
+        self._power: float | None = None
         self._thread = threading.Thread(target=self._listen, name="listening", daemon=True)
 
     def start(self, began_s: float) -> None:
@@ -99,6 +112,35 @@ class LiveEar:
             changed()
         return ear
 
+    @property
+    def microphone(self) -> Microphone:
+        """What it listens at."""
+        return self._microphone
+
+    def facts(self) -> ListeningFacts:
+        """How it is doing; may be called from any thread."""
+        now_s, busy_s, power = time.monotonic(), self._busy_since_s, self._power
+
+        def ago_s(then_s: float | None) -> float | None:
+            return None if then_s is None else max(0.0, now_s - then_s)
+
+        return ListeningFacts(
+            thread_alive=self._thread.is_alive() or self._stopping.is_set(),
+            busy_s=ago_s(busy_s) or 0.0,
+            block_ago_s=ago_s(self._block_s),
+            sound_ago_s=ago_s(self._sound_s),
+            level_dbfs=None if power is None else 10.0 * math.log10(max(power, 1e-12)),
+            dropped_blocks=self._microphone.dropped_blocks,
+        )
+
+    def _measure(self, samples: Samples) -> None:
+        power = float(np.dot(samples, samples)) / max(1, len(samples))
+        before = power if self._power is None else self._power
+        self._power = before + _NEW_SHARE * (power - before)
+        self._block_s = time.monotonic()
+        if power > DIGITAL_SILENCE:
+            self._sound_s = self._block_s
+
     def _listen(self) -> None:
         try:
             self._listen_on()
@@ -125,11 +167,15 @@ class LiveEar:
                 self._ear.allow(*allowed)
             end_s = block.start_s + len(block.samples) / LISTENING_RATE_HZ
             reference = self._reference(block, end_s)
+            self._measure(block.samples)
+            self._busy_since_s = self._block_s
             try:
                 found = self._ear.feed(block.samples, end_s - self._began_s, reference)
             except TablevoiceError as error:
                 self._told.problem(error.problem)
                 continue
+            finally:
+                self._busy_since_s = None
             if self._stopping.is_set():
                 return  # it took so long that another has taken over
             for heard in found:

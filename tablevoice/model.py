@@ -311,7 +311,9 @@ class Heard:
     ``probabilities``: for each normalised phrase the calibrated probability that it was
     said and addressed to the table; what is missing to 1 is "none of them". Empty where
     only the hypothesis is known. ``second_opinion``: raw scores (natural logarithm) of
-    another listener by phrase, under ``""`` for none of them; for the record only.
+    another listener by phrase, under ``""`` for none of them; ``room_doubt_nats``: what was
+    added to the logarithm of "none of them" for a room that is often taken for speech. Both
+    for the record only.
     """
 
     hypothesis: Hypothesis
@@ -322,6 +324,7 @@ class Heard:
     samples: Samples | None = field(default=None, compare=False, repr=False)
     probabilities: Mapping[str, float] = field(default_factory=dict, hash=False)
     second_opinion: Mapping[str, float] = field(default_factory=dict, hash=False)
+    room_doubt_nats: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -362,7 +365,8 @@ class Reason:
     the verdict's value) would have cost on the average; both are empty where ``thresholds``
     decided. ``meanings`` are the probabilities of what was allowed then, ``not_allowed``
     those of phrases that were not. ``possible`` and
-    ``stake`` are what the judge was told of the dialogue.
+    ``stake`` are what the judge was told of the dialogue. ``room_doubt_nats``: by how much the
+    probabilities were lowered, of everything that can be said, for a room full of other sound.
     """
 
     text: str
@@ -376,6 +380,7 @@ class Reason:
     possible: tuple[str, ...] = ()
     stake: float = 1.0
     on_less_evidence: bool = False
+    room_doubt_nats: float = 0.0
 
 
 # --- the stop guard -------------------------------------------------------------
@@ -399,6 +404,22 @@ class GuardView:
 
 
 # --- links ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class TableView:
+    """How the table stands, for links that show it all the time.
+
+    ``phase`` is the dialogue's word: ``idle``, ``asking``, ``listening``, ``confirming``,
+    ``waiting_for_button`` or ``held``. ``busy``: a line or a question is not over. ``hold``:
+    ``pause`` or ``stop`` while one is in force. ``book``: the phrasebook in use.
+    """
+
+    phase: str
+    speaking: bool
+    busy: bool
+    hold: str | None
+    book: Phrasebook
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,9 +37,14 @@ class RecordThread:
         self._retry: asyncio.TimerHandle | None = None
 
     @property
+    def waiting(self) -> int:
+        """Writes that the thread has not come to."""
+        return self._unwritten.qsize()
+
+    @property
     def overrun(self) -> bool:
         """Much more waits than the disk has taken."""
-        return self._unwritten.qsize() > MOST_UNWRITTEN
+        return self.waiting > MOST_UNWRITTEN
 
     def run(self, work: Callable[[], Given]) -> Awaitable[Given]:
         """Have something done by the thread alone: opening and closing the files."""

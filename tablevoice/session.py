@@ -13,21 +13,20 @@ import itertools
 import threading
 import time
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
-from datetime import datetime, timezone
 from pathlib import Path
 from types import TracebackType
 from typing import TypeAlias
 
 from tablevoice import __version__
 from tablevoice.actions import Action, AskHold, CorrectVerdict, CutShort, Send, Sound, Spend
-from tablevoice.assembly import Assembly, within_limits
+from tablevoice.assembly import Assembly, local_clock_min, within_limits
 from tablevoice.audio.loudspeaker import Loudspeaker
 from tablevoice.audio.microphone import Microphone
 from tablevoice.cell import Cell
 from tablevoice.dialogue.terms import Phase
-from tablevoice.edited_book import EditedBook, another_ear, make_ready
+from tablevoice.edited_book import EditedBook, another_ear, let_go, make_ready
 from tablevoice.errors import (
     AudioUnavailable,
     MessageRefused,
@@ -40,20 +39,25 @@ from tablevoice.links import messages
 from tablevoice.links.messages import Inbound, Outbound
 from tablevoice.links.stop_guard import StopGuardLink, start_guard, status_address
 from tablevoice.live_ear import Listeners
-from tablevoice.model import Clip, GuardView, Heard, Priority, SlotValue, Utterance
+from tablevoice.model import Clip, GuardView, Heard, Priority, SlotValue, TableView, Utterance
 from tablevoice.record_thread import RecordThread
-from tablevoice.session_records import Record
+from tablevoice.session_records import Record, new_folder_name
 from tablevoice.speech.preparing import Progress, first_of
+from tablevoice.vitals import Vitals, vitals_of
 
 Told: TypeAlias = Callable[[Outbound], None]
 """Called on the session's loop with each message of the table; must return soon."""
 
+TIDY_EVERY_S = 3600.0
+"""How often sound whose days are over is looked for, whether or not anybody speaks."""
+
+
 class Session:
     """One open table, an async context manager. Use it from the loop that opened it.
 
-    ``told`` is called with every message. ``record_folder`` overrules the cell's
-    (each session gets a folder of its own in it). ``progress`` follows the preparation
-    of lines. Opening raises TablevoiceError when this table cannot open.
+    ``told`` is called with every message, ``overheard`` with what peers sent. ``record_folder``
+    overrules the cell's (each session gets a folder of its own in it). ``progress`` follows the
+    preparation of lines. Opening raises TablevoiceError when this table cannot open.
     """
 
     def __init__(
@@ -61,13 +65,14 @@ class Session:
         cell: Cell,
         told: Told = lambda message: None,
         *,
+        overheard: Callable[[Inbound], None] = lambda message: None,
         record_folder: Path | None = None,
         progress: Progress | None = None,
         seed: int | None = None,
     ) -> None:
         self.cell = cell
         self.closed = asyncio.Event()
-        self._told = told
+        self._told, self._overheard = told, overheard
         self._folder = record_folder if record_folder is not None else cell.record_folder
         self._progress = progress
         self._seed = time.time_ns() if seed is None else seed
@@ -96,6 +101,7 @@ class Session:
         self._ticking = self._loop.create_task(self._tick())
         if self._ear is not None:
             self._ear.start(self._began_s)
+        self._tidy()
         self._carry_out(self._table.opened(__version__, self.now_s))
         for problem in self._parts.problems:
             self._report(problem)
@@ -114,6 +120,7 @@ class Session:
                 self.receive(messages.Close())
         finally:
             self._stopping.set()
+            self._tidying.cancel()
             self._ticking.cancel()
             await asyncio.gather(self._ticking, return_exceptions=True)
             if self._ear is not None:
@@ -139,8 +146,8 @@ class Session:
         book = within_limits(self.cell.phrasebook, lambda line: line.key in overlong)
         if self._parts.history is not None:
             self._parts.history.begin_session(self.cell.table, __version__)
-        self._table = self._parts.open_table(self._seed, book, clock=_local_clock_min)
-        folder = self._folder and self._folder / _folder_name()
+        self._table = self._parts.open_table(self._seed, book, clock=local_clock_min)
+        folder = self._folder and self._folder / new_folder_name()
         named = self.cell.phrasebook
         self._record = opening.enter_context(
             Record(folder, self._parts.history, title=named.title, language=named.language,
@@ -194,16 +201,29 @@ class Session:
     def room_for(self, priority: Priority) -> bool:
         """Whether one more event of that priority can be said and written down soon."""
         behind = self._keeper.overrun and priority < Priority.WARNING
-        return self._table.room_for(priority) and not behind
+        return self._table.queue.room_for(priority) and not behind
+
+    @property
+    def view(self) -> TableView:
+        """How things stand, for links that show it all the time."""
+        table, hold = self._table, self._table.hold
+        return TableView(table.phase.value, self._current is not None, not table.idle,
+                         None if hold is None else hold.kind, self.cell.phrasebook)
 
     @property
     def record_folder(self) -> Path | None:
         """Where this session's files go."""
         return self._record.folder
 
+    def vitals(self) -> Vitals:
+        """How its parts are doing; may be called from any thread."""
+        return vitals_of(self._table, self._loudspeaker, self._ear, self._rendering.facts,
+                         self._record, self._keeper.waiting)  # fmt: skip
+
     def receive(self, message: Inbound, *, worth_s: float | None = None) -> None:
         """A message of a controller, worth anything for ``worth_s`` where its way says so."""
         now_s = self.now_s
+        self._overheard(message)
         self._keep(lambda record: record.received(message, now_s))
         self._carry_out(self._table.receive(message, now_s))
 
@@ -283,8 +303,8 @@ class Session:
                 case Send():
                     self._send(action)
         if self._ear is not None:
-            expected = tuple(self._table.expected.phrases)
-            self._ear.allow((expected, self._table.standing_phrases))
+            table, expected = self._table, tuple(self._table.expected.phrases)
+            self._ear.allow((expected, table.standing_phrases, table.hold_phrases))
         self._changed.set()
         self._use_edit()
 
@@ -307,7 +327,7 @@ class Session:
                 pass
 
     def _report(self, problem: Problem, message_id: str | None = None) -> None:
-        self._carry_out([Send(_as_error(problem, self.now_s, message_id))])
+        self._carry_out([Send(messages.ErrorReported.about(problem, self.now_s, message_id))])
 
     # --- writing down -----------------------------------------------------------
 
@@ -322,6 +342,10 @@ class Session:
         """Have something written down by the record's thread, in order, soon."""
         self._keeper.keep(write)
 
+    def _tidy(self) -> None:
+        self._keep(Record.tidy)
+        self._tidying = self._loop.call_later(TIDY_EVERY_S, self._tidy)
+
     def _correct(self, correction: CorrectVerdict) -> None:
         at_s = self.now_s
         # In order with what was heard before, which may not be on the disk yet.
@@ -332,7 +356,7 @@ class Session:
 
     def _not_kept(self, problem: Problem) -> None:
         # Told, not written down: that is just what does not work.
-        self._on_loop(self._told, _as_error(problem, self.now_s))
+        self._on_loop(self._told, messages.ErrorReported.about(problem, self.now_s))
 
     # --- speaking ---------------------------------------------------------------
 
@@ -408,7 +432,7 @@ class Session:
         try:
             ready = await asyncio.wrap_future(making)
         except asyncio.CancelledError:
-            making.add_done_callback(_let_go)  # the thread ends when it is through
+            making.add_done_callback(let_go)  # the thread ends when it is through
             raise
         self._drop_edit()  # one that still waits is overtaken by this one
         if self.closed.is_set():
@@ -465,27 +489,3 @@ class Session:
                 await asyncio.wait_for(self._changed.wait(), wait_s)
             except asyncio.TimeoutError:
                 self._carry_out(self._table.tick(self.now_s))
-
-
-def _let_go(making: Future[EditedBook]) -> None:
-    """Close what was made for nobody."""
-    if not making.cancelled() and making.exception() is None:
-        making.result().close()
-
-
-def _local_clock_min(now_s: float) -> float:
-    """Minutes after the local midnight, for quiet hours."""
-    now = datetime.now()
-    return now.hour * 60 + now.minute + now.second / 60
-
-
-def _folder_name() -> str:
-    return datetime.now(timezone.utc).strftime("%Y%m%dT%H%M%S.%fZ")
-
-
-def _as_error(
-    problem: Problem, at_s: float, message_id: str | None = None
-) -> messages.ErrorReported:
-    return messages.ErrorReported(
-        at_s=at_s, what=problem.what, where=problem.where, do=problem.do, id=message_id
-    )

@@ -10,8 +10,10 @@ from __future__ import annotations
 
 import json
 import os
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
+from datetime import datetime, timezone
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any
@@ -46,7 +48,8 @@ class Record:
     ) -> None:
         self.folder = folder
         self.problems: list[Problem] = []
-        self._history = None if history is None else HistoryBacklog(history, self._note)
+        self._busy_since_s: float | None = None
+        self._history = None if history is None else HistoryBacklog(history, self.problems.append)
         self._rows: IO[str] | None = None
         self._captions: list[CaptionFile] = []
         with ExitStack() as opening:
@@ -72,6 +75,11 @@ class Record:
     def behind(self) -> bool:
         """Something waits until the history takes it; ``together`` tries again."""
         return self._history is not None and self._history.behind
+
+    @property
+    def history_problem(self) -> str:
+        """Why the history is not being kept just now; empty while it is."""
+        return "" if self._history is None else self._history.refused
 
     def received(self, message: messages.Inbound, at_s: float) -> None:
         """A message of the controller."""
@@ -161,6 +169,16 @@ class Record:
         """Something at the cell that a simulated session knows of from outside."""
         self._write({"from": "cell", "type": what, "at_s": at_s, **more})
 
+    def tidy(self) -> None:
+        """Delete a person's sound whose days are over; called now and then, whoever speaks."""
+        self._remember(lambda history: history.tidy())
+
+    @property
+    def busy_s(self) -> float:
+        """How long the write that is under way has taken; may be asked from any thread."""
+        since_s = self._busy_since_s
+        return 0.0 if since_s is None else max(0.0, time.monotonic() - since_s)
+
     def spend(self, spent: Spent) -> None:
         """A line was taken; written down before it sounds."""
         self._remember(lambda history: history.remember_spent(spent), needed=True)
@@ -168,11 +186,15 @@ class Record:
     @contextmanager
     def together(self) -> Iterator[None]:
         """Bring what is recorded within, and what still waits, to the disk with one wait."""
-        if self._history is None:
-            yield
-        else:
-            with self._history.together():
+        self._busy_since_s = time.monotonic()
+        try:
+            if self._history is None:
                 yield
+            else:
+                with self._history.together():
+                    yield
+        finally:
+            self._busy_since_s = None
 
     def close(self) -> None:
         """Finish the files; harmless when done already."""
@@ -230,12 +252,9 @@ class Record:
         try:
             write(history)
         except SoundUnkept as error:  # the words are worth keeping without it
-            self._note(error.problem)
+            if error.problem not in self.problems:
+                self.problems.append(error.problem)
             write(history, None)
-
-    def _note(self, problem: Problem) -> None:
-        if problem not in self.problems:
-            self.problems.append(problem)
 
     def _write(self, row: Mapping[str, Any]) -> None:
         if self._rows is None:
@@ -278,10 +297,16 @@ def _hold_cleared(history: History, at_s: float, by: str) -> None:
         history.record_hold_cleared(at_s, kind=kind, cleared_by=by)
 
 
+def new_folder_name() -> str:
+    """A folder for the session that begins now; names sort by time."""
+    return datetime.now(timezone.utc).strftime("%Y%m%dT%H%M%S.%fZ")
+
+
 def _open(path: Path) -> IO[str]:
+    """A new file for its owner alone, as is the folder if it is new: people's words go in."""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        return path.open("x", encoding="utf-8")
+        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        return open(path, "x", encoding="utf-8", opener=_for_its_owner)
     except FileExistsError as error:
         raise StoreUnwritable(
             "There is a record of another session already.",
@@ -290,6 +315,10 @@ def _open(path: Path) -> IO[str]:
         ) from error
     except OSError as error:
         raise _unwritable("The record", path, error) from error
+
+
+def _for_its_owner(name: str, flags: int) -> int:
+    return os.open(name, flags, 0o600)
 
 
 def _unwritable(what: str, path: Path, error: OSError) -> StoreUnwritable:

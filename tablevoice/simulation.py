@@ -153,7 +153,9 @@ class SimulatedSession:
         if deadline_s is not None and deadline_s <= now_s:
             self._carry_out(self.table.tick(now_s))
         if self._ear is not None:
-            self._ear.allow(self.table.expected.phrases, self.table.standing_phrases)
+            self._ear.allow(
+                self.table.expected.phrases, self.table.standing_phrases, self.table.hold_phrases
+            )
         block = self.room.advance(BLOCK_S)
         self._pace(block)
         if self._ear is not None:

@@ -50,11 +50,12 @@ from tablevoice.model import (
     Phrasebook,
     Priority,
     SlotValue,
+    StandingKind,
     Utterance,
 )
 from tablevoice.nearest import advice
 from tablevoice.phrasebook.choosing import Withheld
-from tablevoice.phrasebook.phrases import phrase_said
+from tablevoice.phrasebook.phrases import phrase_said, standing_phrases
 from tablevoice.phrasebook.slots import check_slots, fill_marked
 from tablevoice.speech.queue import Cut, Decision, Dropped, SpeechQueue, Start, Why
 from tablevoice.verdicts import judge_heard, report
@@ -128,8 +129,12 @@ class Table:
     @property
     def standing_phrases(self) -> tuple[str, ...]:
         """What may be heard at any time, even over a voice of the table."""
-        commands = self._book.standing.values()
-        return tuple(phrase for command in commands for phrase in command.phrases)
+        return standing_phrases(self._book)
+
+    @property
+    def hold_phrases(self) -> tuple[str, ...]:
+        """Those of them that ask for a hold."""
+        return standing_phrases(self._book, StandingKind.HOLDS)
 
     @property
     def phase(self) -> Phase:
@@ -152,9 +157,10 @@ class Table:
         times = (self._state.deadline_s, self._queue.wake_s)
         return min((time_s for time_s in times if time_s is not None), default=None)
 
-    def room_for(self, priority: Priority) -> bool:
-        """Whether a line of that priority could wait without crowding another one out."""
-        return self._queue.room_for(priority)
+    @property
+    def queue(self) -> SpeechQueue:
+        """What sounds and what waits."""
+        return self._queue
 
     @property
     def _book(self) -> Phrasebook:
@@ -368,11 +374,9 @@ class Table:
                 return [Send(answer)]
             case HoldRequested():
                 request = messages.HoldRequest(
-                    at_s=now_s,
-                    kind="stop" if effect.kind == "stop" else "pause",
-                    phrase=effect.phrase,
-                    certainty=min(1.0, max(0.0, effect.certainty)),
-                )
+                    at_s=now_s, kind="stop" if effect.kind == "stop" else "pause",
+                    phrase=effect.phrase, certainty=min(1.0, max(0.0, effect.certainty)),
+                )  # fmt: skip
                 # First the request, then silence for everything that is no warning.
                 asked: list[Action] = [AskHold(request.kind)] if self._guarded else []
                 return [*asked, Send(request), *self._hush(now_s)]
@@ -491,8 +495,4 @@ class Table:
 
 
 def _error(problem: Problem, message_id: str | None, now_s: float) -> Send:
-    return Send(
-        messages.ErrorReported(
-            at_s=now_s, what=problem.what, where=problem.where, do=problem.do, id=message_id
-        )
-    )
+    return Send(messages.ErrorReported.about(problem, now_s, message_id))

@@ -49,6 +49,7 @@ def judge_heard(
     reason = replace(
         _reason(judged, thresholds, moment, turned_by_voice=turned),
         not_allowed={name: p for name, p in heard.probabilities.items() if name not in allowed},
+        room_doubt_nats=round(heard.room_doubt_nats, 3),
     )
     return Judgement(heard, judged.match, judged.verdict, utterance, reason)
 

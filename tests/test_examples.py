@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 import time
@@ -89,3 +90,12 @@ def test_the_messages_in_the_readme_fit_the_protocol() -> None:
     event, answer = (json.loads(row) for row in rows)
     assert read_message(json.dumps(event).encode()).type == "event"
     assert answer["id"] == event["id"]
+
+
+def test_the_modbus_example_opens_and_its_structured_text_is_made_of_it() -> None:
+    cell = EXAMPLES / "modbus" / "packing_bench.yaml"
+    made = subprocess.run(
+        [sys.executable, "-m", "tablevoice", "map", str(cell), "--format", "st"],
+        capture_output=True, check=True, timeout=60, env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
+    assert made.stdout.decode() == cell.with_suffix(".st").read_text("utf-8")

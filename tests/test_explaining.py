@@ -150,6 +150,15 @@ def test_a_hold_on_less_evidence_says_so(tmp_path: Path) -> None:
     assert "wrong_pause above" in told
 
 
+def test_a_room_that_made_it_doubt_is_named(tmp_path: Path) -> None:
+    cell_file = cell_at(tmp_path)
+    (plain,) = play(load_cell(cell_file), sound("teal", teal=0.7))
+    (doubting,) = play(load_cell(cell_file), replace(sound("teal", teal=0.7), room_doubt_nats=1.1))
+    told = "“none of them” counts 3.0 times as much"
+    assert told in tablevoice("why", doubting.utterance, "--cell", cell_file).output
+    assert told not in tablevoice("why", plain.utterance, "--cell", cell_file).output
+
+
 def test_without_probabilities_the_thresholds_are_named(tmp_path: Path) -> None:
     file = cell_at(tmp_path)
     (report, other) = play(load_cell(file), sound("amber"), sound("umbrella"))

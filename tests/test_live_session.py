@@ -79,11 +79,19 @@ class RunningTable:
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
             env=environment,
         )  # fmt: skip
+        self._follow()
+
+    def _follow(self) -> None:
         self._rows: queue.Queue[Row] = queue.Queue()
         self.seen: list[Row] = []
         threading.Thread(target=self._read, daemon=True).start()
         self.complaints: list[bytes] = []
-        threading.Thread(target=self._drain, daemon=True).start()
+        self._draining = threading.Thread(target=self._drain, daemon=True)
+        self._draining.start()
+
+    def drained(self) -> None:
+        """Wait until all that it complained of is known, once it has ended."""
+        self._draining.join(10.0)
 
     def _read(self) -> None:
         assert self.process.stdout is not None

@@ -74,6 +74,11 @@ class KeptStream:
     def is_open(self) -> bool:
         return self._stream is not None
 
+    @property
+    def thread_alive(self) -> bool:
+        """Whether the thread that owns the stream lives."""
+        return self._thread is not None and self._thread.is_alive()
+
     def start(self) -> None:
         """Start the thread and wait for the first opening; raises what that raised."""
         if self._thread is not None:

@@ -116,6 +116,11 @@ class Loudspeaker:
         """How often the device was lost since it was opened."""
         return self._stream.losses
 
+    @property
+    def thread_alive(self) -> bool:
+        """Whether the thread that keeps the device open lives."""
+        return self._stream.thread_alive
+
     def play(
         self,
         clip: Clip,

@@ -128,6 +128,11 @@ class Microphone:
         """How often the device was lost since it was opened."""
         return self._stream.losses
 
+    @property
+    def thread_alive(self) -> bool:
+        """Whether the thread that keeps the device open lives."""
+        return self._stream.thread_alive
+
     def read(self, timeout_s: float) -> MicrophoneBlock | None:
         """The oldest block that waits; ``None`` if none comes in time or it was closed."""
         with self._news:

@@ -6,6 +6,7 @@ Called by ``tablevoice why`` and ``tablevoice correct``.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
@@ -119,6 +120,11 @@ def _probabilities(past: PastUtterance) -> Iterator[str]:
         nobody = max(0.0, 1.0 - sum(reason.meanings.values()))
         yield f"Probabilities of what could be said then: {', '.join(told) or 'none'};" \
               f" none of them {nobody:.1%}."  # fmt: skip
+    if reason.room_doubt_nats > 0.0:
+        yield (
+            "Other sounds had been taken for speech so often just before that “none of them”"
+            f" counts {math.exp(reason.room_doubt_nats):.1f} times as much in these."
+        )
     others = sorted(reason.not_allowed.items(), key=lambda one: -one[1])
     told = [f"“{name}” {p:.1%}" for name, p in others[:MOST_SCORES] if p >= 0.01]
     if told:

@@ -22,8 +22,8 @@ from tablevoice.audio.microphone import BLOCK_S, Microphone
 from tablevoice.cell import Cell
 from tablevoice.listening.judging import decide
 from tablevoice.listening.matching import match
-from tablevoice.model import LISTENING_RATE_HZ, Heard, Samples, Verdict
-from tablevoice.phrasebook.phrases import meanings_of
+from tablevoice.model import LISTENING_RATE_HZ, Heard, Samples, StandingKind, Verdict
+from tablevoice.phrasebook.phrases import meanings_of, standing_phrases
 
 QUIETEST_DBFS, LOUDEST_DBFS = -70.0, 0.0
 METER = 30
@@ -51,7 +51,7 @@ def listen_in(cell: Cell, file: Path | None, console: Console) -> None:
     meanings = meanings_of(cell.phrasebook)
     with Assembly(cell, remember=False) as parts, ExitStack() as open_parts:
         ear = parts.open_ear()
-        ear.allow(tuple(meanings), tuple(meanings))
+        ear.allow(meanings, meanings, standing_phrases(cell.phrasebook, StandingKind.HOLDS))
         if file is None:
             microphone = open_parts.enter_context(
                 Microphone(cell.microphone.device, cell.microphone.latency)

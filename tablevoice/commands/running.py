@@ -8,9 +8,11 @@ once everything is answered. Called by ``tablevoice run``.
 from __future__ import annotations
 
 import asyncio
+import os
 import signal
 import sys
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 from tablevoice.cell import Cell
@@ -20,34 +22,57 @@ from tablevoice.linking import Audience, open_links
 from tablevoice.links import messages
 from tablevoice.links.standard_streams import Writer, read_forever, unbuffered_input
 from tablevoice.session import Session
+from tablevoice.session_watch import Watch
 from tablevoice.speech.preparing import Progress
+from tablevoice.watching.logs import Log
+from tablevoice.watching.sign_of_life import SignOfLife
 
 LOOK_S = 0.05
 """How often the end of the last line is looked for once the input is over."""
 
 
-async def run_table(
-    cell: Cell,
-    record: Path | None,
-    progress: Progress,
-    opened: Callable[[], None],
-    says: Callable[[str], None] = lambda text: None,
-) -> None:
-    """Open the table and serve it until it is over; ``opened`` is called once it is open.
+@dataclass(frozen=True, slots=True)
+class Telling:
+    """Who is told how it goes: the log, how far preparation is, a person at the terminal.
 
-    ``says`` is given a line for a person about each phrasebook that is saved meanwhile.
+    ``opened`` is called once the table is open. ``says`` is given a line about each phrasebook
+    that is saved meanwhile. ``speech``: the log may have what was said.
+    """
+
+    log: Log
+    progress: Progress
+    opened: Callable[[], None]
+    says: Callable[[str], None]
+    speech: bool = False
+
+
+async def run_table(cell: Cell, record: Path | None, telling: Telling) -> None:
+    """Open the table and serve it until it is over.
+
     Raises TablevoiceError when it cannot open.
     """
     loop = asyncio.get_running_loop()
+    service = SignOfLife.of(os.environ)
     writer = Writer(sys.stdout.buffer)
     input_over = asyncio.Event()
+    watch = Watch(
+        cell, telling.log, service, speech=telling.speech,
+        queues={"messages_out": lambda: writer.waiting},
+    )  # fmt: skip
+
+    def prepared(done: int, of: int) -> None:
+        service.starting(f"preparing lines: {done} of {of}")
+        telling.progress(done, of)
+
     try:
-        audience = Audience(writer.put)
+        audience = Audience(writer.put, watch.told)
         async with (
-            Session(cell, audience, record_folder=record, progress=progress) as session,
+            Session(
+                cell, audience, overheard=watch.received, record_folder=record, progress=prepared
+            ) as session,
             open_links(session, audience) as links,
         ):
-            opened()
+            telling.opened()
 
             def over() -> None:
                 if not links:  # a service has no input, and others may still send
@@ -57,18 +82,20 @@ async def run_table(
                 if not session.closed.is_set():
                     session.receive(messages.Close())
 
-            read_forever(unbuffered_input(), TakingIn(session, audience, over).put)
             _on_signals(loop, close)
-            following = loop.create_task(follow_edits(session, says))
-            try:
-                await _over(session, input_over)
-            finally:
-                following.cancel()
-                await asyncio.wait([following])
-                if not following.cancelled():
-                    following.result()  # a mistake of the program is not to be lost
+            with watch.over(session, links):
+                read_forever(unbuffered_input(), TakingIn(session, audience, over).put)
+                following = loop.create_task(follow_edits(session, telling.says))
+                try:
+                    await _over(session, input_over)
+                finally:
+                    following.cancel()
+                    await asyncio.wait([following])
+                    if not following.cancelled():
+                        following.result()  # a mistake of the program is not to be lost
     finally:
         writer.close()
+        service.close()
 
 
 async def _over(session: Session, input_over: asyncio.Event) -> None:

@@ -15,6 +15,7 @@ from tablevoice.links import messages
 from tablevoice.nearest import advice
 from tablevoice.phrasebook import phrasebook_schema
 from tablevoice.phrasebook.desk.word_lists import word_list_schema
+from tablevoice.watching.health_file import health_schema
 
 SCHEMAS = {
     "phrasebook": phrasebook_schema,
@@ -23,6 +24,7 @@ SCHEMAS = {
     "messages": messages.json_schema,
     "results": results_schema,
     "check": check_schema,
+    "health": health_schema,
 }
 
 

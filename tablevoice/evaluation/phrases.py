@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tablevoice.model import Phrasebook, StandingKind
-from tablevoice.phrasebook.phrases import meanings_of
+from tablevoice.phrasebook.phrases import meanings_of, standing_phrases
 from tablevoice.wording import normalise
 
 
@@ -16,12 +16,13 @@ from tablevoice.wording import normalise
 class Phrases:
     """``meanings`` maps each normalised phrase to an answer or a standing command's kind.
 
-    ``standing`` are those that may be heard at any time; ``holds`` the meanings that ask
-    for a hold.
+    ``standing`` are those that may be heard at any time, ``urgent`` those of them that ask for
+    a hold; ``holds`` the meanings that do.
     """
 
     meanings: dict[str, str]
     standing: tuple[str, ...]
+    urgent: tuple[str, ...] = ()
     holds: tuple[str, ...] = StandingKind.HOLDS
 
 
@@ -30,7 +31,8 @@ def phrases_of(book: Phrasebook) -> Phrases:
 
     A phrase with two meanings keeps that of the standing command, else of the first question.
     """
-    standing = dict.fromkeys(
-        normalise(phrase) for command in book.standing.values() for phrase in command.phrases
+    standing, urgent = (
+        tuple(dict.fromkeys(map(normalise, standing_phrases(book, kinds))))
+        for kinds in (StandingKind.ALL, StandingKind.HOLDS)
     )
-    return Phrases(meanings_of(book), tuple(standing))
+    return Phrases(meanings_of(book), standing, urgent)

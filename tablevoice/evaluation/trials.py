@@ -75,7 +75,7 @@ def try_out(
 ) -> Trial:
     """Feed a stimulus block by block, as the microphone would; everything may be said."""
     ear.reset()
-    ear.allow(tuple(phrases.meanings), phrases.standing)
+    ear.allow(tuple(phrases.meanings), phrases.standing, phrases.urgent)
     step = round(BLOCK_S * LISTENING_RATE_HZ)
     decisions: list[Decision] = []
     samples = stimulus.samples

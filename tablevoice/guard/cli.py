@@ -7,6 +7,7 @@ leaves with the permit off.
 from __future__ import annotations
 
 import argparse
+import os
 import signal
 import sys
 from collections.abc import Sequence
@@ -21,6 +22,7 @@ from tablevoice.guard.priority import ask_for_all
 from tablevoice.guard.proof_file import read_proofs
 from tablevoice.guard.prove import prove
 from tablevoice.guard.settings import load_settings
+from tablevoice.guard.sign_of_life import SignOfLife
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -46,6 +48,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             return 0
         if arguments.prove:
             return prove(settings, lambda text: print(text, flush=True))
+        service = SignOfLife.of(os.environ)
         lock = take_lock(settings.state_folder)
         with lock:
             channel = Channel(settings)
@@ -56,7 +59,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             favour = ask_for_all()
             for refused in favour.refused:
                 print(f"guard: {refused}", file=sys.stderr)
-            guard = Guard(settings, favour, channel, read_proofs(settings.state_folder))
+            guard = Guard(settings, favour, channel, read_proofs(settings.state_folder), service)
             print(f"guard: watching {settings.table}. {CAUTIONS[0]}", flush=True)
             guard.run(lambda: bool(ended))
     except GuardRefused as refusal:

@@ -21,6 +21,7 @@ from tablevoice.guard.inputs import Inputs
 from tablevoice.guard.latch import InputRule, Level, Reset, Rules
 from tablevoice.guard.priority import Favour
 from tablevoice.guard.settings import Settings, SimulatedInput
+from tablevoice.guard.sign_of_life import SignOfLife
 from tablevoice.guard.status import status
 
 MS = 1_000_000
@@ -59,9 +60,15 @@ class Guard:
     """Everything one guard holds; ``run`` is the loop."""
 
     def __init__(
-        self, settings: Settings, favour: Favour, channel: Channel, earlier: Mapping[str, float]
+        self,
+        settings: Settings,
+        favour: Favour,
+        channel: Channel,
+        earlier: Mapping[str, float],
+        service: SignOfLife | None = None,
     ) -> None:
         self._settings, self._favour, self._channel = settings, favour, channel
+        self._service = service if service is not None else SignOfLife()
         # select waits to the microsecond; epoll, as Python calls it, rounds up to milliseconds.
         self._selector = selectors.SelectSelector()
         self._inputs = Inputs(settings, self._selector)
@@ -97,6 +104,7 @@ class Guard:
         self._channel.record("start", self._settings.table, read_clock())
         for what in self._favour.refused:
             self._channel.record("not_granted", what, read_clock())
+        self._service.ready()
         try:
             while not ending():
                 self.turn()
@@ -132,6 +140,7 @@ class Guard:
             self._since_ns = now_ns
         self._watch_presses(now_ns)
         self._tell(now_ns)
+        self._service.turned(now_ns)
         if levels[-1] is not Level.CLOSED and not self._state.permit:
             self._restart_reporter(now_ns)
 
@@ -200,6 +209,7 @@ class Guard:
         while self._controller.link.busy and time.monotonic() < until:
             self._selector.select(LONGEST_TURN_NS / 1e9)
             self._controller.service(read_clock())
+        self._service.ending()
         self._channel.record("end", "permit off", read_clock())
         self._controller.link.close()
         self._channel.end()

@@ -152,11 +152,4 @@ def encode(message: Outbound | Inbound) -> bytes:
 
 def error_of(refused: MessageRefused, at_s: float) -> ErrorReported:
     """The answer to a refused message."""
-    problem = refused.problem
-    return ErrorReported(
-        at_s=at_s,
-        what=problem.what,
-        where=problem.where,
-        do=problem.do,
-        id=refused.message_id,
-    )
+    return ErrorReported.about(refused.problem, at_s, refused.message_id)

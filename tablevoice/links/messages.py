@@ -14,6 +14,8 @@ from typing import Annotated, Any, Literal, TypeAlias, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
+from tablevoice.errors import Problem
+
 SCHEMA_VERSION: Literal[1] = 1
 
 WHOLE_NUMBER_LIMIT = 2**53 - 1
@@ -224,6 +226,15 @@ class ErrorReported(_FromTable):
     where: str = ""
     do: str = ""
     id: str | None = None
+
+    @classmethod
+    def about(
+        cls, problem: Problem, at_s: float, message_id: str | None = None
+    ) -> ErrorReported:
+        """The message that tells of a problem."""
+        return cls(
+            at_s=at_s, what=problem.what, where=problem.where, do=problem.do, id=message_id
+        )
 
 
 class PhrasebookChanged(_FromTable):

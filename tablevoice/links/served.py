@@ -10,6 +10,7 @@ from typing import Protocol
 
 from tablevoice.errors import MessageRefused, Problem
 from tablevoice.links.messages import Inbound
+from tablevoice.model import TableView
 
 
 class ServedTable(Protocol):
@@ -22,6 +23,10 @@ class ServedTable(Protocol):
     @property
     def idle(self) -> bool:
         """Nothing is being said and no question is open."""
+
+    @property
+    def view(self) -> TableView:
+        """How things stand, for links that show it all the time."""
 
     def receive(self, message: Inbound, *, worth_s: float | None = None) -> None:
         """A message that came in; ``worth_s``: how long its way says that it is worth anything."""

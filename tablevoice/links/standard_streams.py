@@ -71,6 +71,11 @@ class Writer:
         self._thread = threading.Thread(target=self._write, name="messages out", daemon=True)
         self._thread.start()
 
+    @property
+    def waiting(self) -> int:
+        """Messages that nobody has read yet."""
+        return self._waiting.qsize()
+
     def put(self, message: Outbound | None) -> None:
         """Queue a message; never waits."""
         while True:

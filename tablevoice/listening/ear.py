@@ -25,6 +25,7 @@ from tablevoice.listening.endpointing import (
 from tablevoice.listening.framing import FRAME_S, FRAME_SAMPLES, clean, frames_in
 from tablevoice.listening.gate import Gate, GateOptions, GateState
 from tablevoice.listening.recognisers import Recogniser
+from tablevoice.listening.room_doubt import RoomDoubt, doubted
 from tablevoice.listening.second_opinion import SecondOpinion
 from tablevoice.model import LISTENING_RATE_HZ, Heard, Samples
 from tablevoice.wording import normalise
@@ -36,6 +37,10 @@ _ONSET_FRAMES = 8
 _UNDERSTOOD, _UNDERSTOOD_STANDING = 0.9, 0.6
 """Sure enough to wait no longer for the rest of the silence; the verdict is made as always.
 For what may be said at any time ("pause") less will do: nobody should wait for a hold."""
+
+_URGENT = 0.8
+"""Sure enough of a hold to end an utterance where its sound falls, be it in the middle of a word:
+half of "pause" comes to 0.2 to 0.75, the whole of it to more than 0.95."""
 
 _KEPT_BACK_GAIN = 0.2
 """Not zero: the recogniser takes the mean of the room's sound from these frames too."""
@@ -63,6 +68,7 @@ class Ear:
         self._recogniser = recogniser
         self._phrases: frozenset[str] = frozenset()
         self._standing: frozenset[str] = frozenset()
+        self._holds: frozenset[str] = frozenset()
         self._begin()
 
     def reset(self) -> None:
@@ -80,9 +86,10 @@ class Ear:
     def _begin(self) -> None:
         options = self.options
         self._endpointer = Endpointer(
-            options.endpoint, self._recogniser.complete, self._understood
+            options.endpoint, self._recogniser.complete, self._understood, self._urgent
         )
         self._gate = Gate(options.gate)
+        self._doubt = RoomDoubt()
         self._microphone = np.zeros(0, dtype=np.float32)
         self._reference = np.zeros(0, dtype=np.float32)
         self._passed: deque[bool] = deque(maxlen=frames_in(options.endpoint.preroll_s) + 1)
@@ -91,8 +98,13 @@ class Ear:
             maxlen=round((options.endpoint.longest_s + 2.0) / FRAME_S)
         )
 
-    def allow(self, phrases: Collection[str], standing_phrases: Collection[str]) -> None:
-        """What may be heard from the next utterance on.
+    def allow(
+        self,
+        phrases: Collection[str],
+        standing_phrases: Collection[str],
+        hold_phrases: Collection[str] = (),
+    ) -> None:
+        """What may be heard from the next utterance on; ``hold_phrases``: what is urgent of it.
 
         An utterance that is already open is finished with the phrases that were allowed
         when it began: the person answers what they heard before they opened their mouth,
@@ -101,6 +113,7 @@ class Ear:
         """
         self._phrases = frozenset(filter(None, map(normalise, phrases)))
         self._standing = frozenset(filter(None, map(normalise, standing_phrases)))
+        self._holds = frozenset(filter(None, map(normalise, hold_phrases)))
 
     @property
     def in_speech(self) -> bool:
@@ -171,9 +184,13 @@ class Ear:
         hypothesis = all_that_was_said(self._recogniser.finish(), duration_s)
         probabilities: Mapping[str, float] = {}
         scores: Mapping[str, float] = {}
+        doubt_nats = 0.0
         if self._second_opinion is not None:
             opinion = self._second_opinion.opinion(event.samples, hypothesis)
-            probabilities, scores = opinion.probabilities, opinion.scores
+            doubt_nats = self._doubt.nats(event.end_s)
+            probabilities, scores = doubted(opinion.probabilities, doubt_nats), opinion.scores
+            # By what it is without the doubt: else doubt would breed doubt.
+            self._doubt.note(event.end_s, 1.0 - sum(opinion.probabilities.values()))
         return Heard(
             hypothesis,
             zero_s + event.start_s,
@@ -183,21 +200,30 @@ class Ear:
             samples=event.samples,
             probabilities=probabilities,
             second_opinion=scores,
+            room_doubt_nats=doubt_nats,
         )
 
     def _understood(self, samples: Samples) -> bool:
         """Whether the second opinion is sure already of a phrase that may be said now."""
-        if self._second_opinion is None:
-            return False
-        chances = self._second_opinion.by_sound(samples)
         allowed = self._phrases | self._standing
-        sure = {
-            phrase
-            for phrase in allowed
-            if chances.get(phrase, 0.0)
-            >= (_UNDERSTOOD_STANDING if phrase in self._standing else _UNDERSTOOD)
-        }
+        bars = dict.fromkeys(self._phrases, _UNDERSTOOD)
+        bars.update(dict.fromkeys(self._standing, _UNDERSTOOD_STANDING))
         # Whoever has said "front" may be about to say "left".
-        return any(
-            not any(longer.startswith(f"{phrase} ") for longer in allowed) for phrase in sure
-        )
+        return any(not _may_go_on(phrase, allowed) for phrase in self._surely(samples, bars))
+
+    def _urgent(self, samples: Samples) -> bool:
+        """Whether it is sure of a hold, which is never made to wait; "stop" is one whether or
+        not it goes on to be "stop the lamp"."""
+        others = (self._phrases | self._standing) - self._holds
+        bars = dict.fromkeys(self._holds, _URGENT)
+        return any(not _may_go_on(phrase, others) for phrase in self._surely(samples, bars))
+
+    def _surely(self, samples: Samples, bars: Mapping[str, float]) -> list[str]:
+        if self._second_opinion is None or not bars:
+            return []
+        chances = self._second_opinion.by_sound(samples)
+        return [phrase for phrase, bar in bars.items() if chances.get(phrase, 0.0) >= bar]
+
+
+def _may_go_on(phrase: str, allowed: Collection[str]) -> bool:
+    return any(longer.startswith(f"{phrase} ") for longer in allowed)

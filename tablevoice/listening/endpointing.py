@@ -39,10 +39,15 @@ class EndpointOptions:
     ends an utterance that may be complete, ``gap_s`` one that surely is not (people pause
     between two words), and ``early_s`` one that was certainly understood already; what the
     network needs to be sure (40 ms) comes on top. ``softest_dbfs``: nothing softer opens one.
+    What is urgent is looked for sooner: after ``urgent_s``, or as soon as the sound has fallen
+    ``fall_db`` below its loudest, ``most_urgent`` times an utterance at most.
     """
 
     silence_s: float = 0.15
     early_s: float = 0.09
+    urgent_s: float = 0.05
+    fall_db: float = 18.0
+    most_urgent: int = 3
     gap_s: float = 0.60
     preroll_s: float = 0.29
     shortest_s: float = 0.10
@@ -103,9 +108,11 @@ class Endpointer:
         options: EndpointOptions = EndpointOptions(),
         complete: Callable[[], bool] = lambda: True,
         understood: Callable[[Samples], bool] = lambda samples: False,
+        urgent: Callable[[Samples], bool] = lambda samples: False,
     ) -> None:
         """``complete`` is asked at a pause whether the person may have finished, ``understood``
-        once in each pause, with all samples so far, whether nothing more need be waited for.
+        once in each pause, with all samples so far, whether nothing more need be waited for;
+        ``urgent`` where a word may just have ended, whether it is one that must not wait.
 
         A frame's events are to be acted on before the next frame is fed if it depends on
         them (the ear feeds single frames).
@@ -113,6 +120,7 @@ class Endpointer:
         self.options = options
         self._complete = complete
         self._understood = understood
+        self._urgent = urgent
         self._activity = VoiceActivity()
         self.reset()
 
@@ -128,6 +136,7 @@ class Endpointer:
         self._recent: deque[bool] = deque(maxlen=options.onset_window)
         self._passed: deque[bool] = deque([True] * LATE_FRAMES, maxlen=LATE_FRAMES)
         self._open: _OpenUtterance | None = None
+        self._rest_of_word_until = 0
 
     @property
     def now_s(self) -> float:
@@ -189,7 +198,10 @@ class Endpointer:
         utterance = self._open
         if utterance is None:
             loud = level_dbfs > options.softest_dbfs
-            self._recent.append(speaking >= options.opens_at and loud and allowed)
+            if speaking < options.holds_at:
+                self._rest_of_word_until = 0
+            another = self._frame > self._rest_of_word_until
+            self._recent.append(speaking >= options.opens_at and loud and allowed and another)
             self._preroll.append(frame)
             if sum(self._recent) >= options.onset_frames:
                 self._begin(events)
@@ -198,8 +210,9 @@ class Endpointer:
         events.append(SpeechFrames(frame))
         if allowed and speaking >= options.holds_at:
             utterance.note(self._frame, power)
+        fell = utterance.fell(power, options.fall_db)
         silent = self._frame - utterance.last_frame
-        if silent >= frames_in(options.gap_s) or self._early(utterance, silent) or (
+        if silent >= frames_in(options.gap_s) or self._early(utterance, silent, fell) or (
             # Asked every 20 ms of a pause only: the answer costs a look into the decoder.
             silent >= frames_in(options.silence_s)
             and (silent - frames_in(options.silence_s)) % 2 == 0
@@ -209,12 +222,22 @@ class Endpointer:
         elif (self._frame - utterance.first_frame) * FRAME_S >= options.longest_s:
             self._close(events, forced=True)
 
-    def _early(self, utterance: _OpenUtterance, silent: int) -> bool:
-        return (
-            silent == frames_in(self.options.early_s)
-            and silent < frames_in(self.options.silence_s)
-            and self._understood(np.concatenate(utterance.frames))
-        )
+    def _early(self, utterance: _OpenUtterance, silent: int, fell: bool) -> bool:
+        options = self.options
+        ended = silent == frames_in(options.early_s) and silent < frames_in(options.silence_s)
+        if ended:
+            return self._understood(np.concatenate(utterance.frames))
+        may_be_urgent = fell or silent == frames_in(options.urgent_s)
+        if not may_be_urgent or utterance.asked >= options.most_urgent:
+            return False
+        if utterance.speech_frames * FRAME_S < options.shortest_s:
+            return False
+        utterance.asked += 1
+        if not self._urgent(np.concatenate(utterance.frames)):
+            return False
+        # What may still come of the word itself is not another one.
+        self._rest_of_word_until = self._frame + frames_in(options.gap_s)
+        return True
 
     def _begin(self, events: list[EndpointEvent]) -> None:
         first = self._frame - len(self._recent) + list(self._recent).index(True)
@@ -253,6 +276,18 @@ class _OpenUtterance:
         self.last_frame = first_frame
         self.speech_frames = 0
         self.power = 0.0
+        self.asked = 0
+        self._loudest = 0.0
+        self._last: deque[float] = deque(maxlen=3)
+        self._fallen = False
+
+    def fell(self, power: float, fall_db: float) -> bool:
+        """Whether the sound has just fallen so far below its loudest, for 30 ms."""
+        self._last.append(power)
+        self._loudest = max(self._loudest, power)
+        was_fallen = self._fallen
+        self._fallen = max(self._last) < self._loudest * 10.0 ** (-fall_db / 10.0)
+        return self._fallen and not was_fallen
 
     def note(self, frame: int, power: float) -> None:
         self.last_frame = frame

@@ -12,6 +12,10 @@ from typing import Any
 
 import onnxruntime
 
+# On Windows its reports go through the system and are turned off so; elsewhere by a variable
+# that the package sets before this import.
+onnxruntime.disable_telemetry_events()
+
 
 def shipped_networks() -> Traversable:
     """The folder of the networks that come with the package."""

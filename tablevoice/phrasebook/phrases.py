@@ -6,8 +6,10 @@ where words are checked, tuned or corrected.
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from tablevoice.errors import MessageRefused
-from tablevoice.model import Phrasebook
+from tablevoice.model import Phrasebook, StandingKind
 from tablevoice.nearest import advice
 from tablevoice.wording import normalise
 
@@ -63,3 +65,15 @@ def phrase_said(book: Phrasebook, said: str | None, *, nothing: bool) -> str | N
             do=f"{advice(normalise(said), known)} What is no phrase counts as nothing.",
         )  # fmt: skip
     return normalise(said)
+
+
+def standing_phrases(
+    book: Phrasebook, kinds: Collection[str] = StandingKind.ALL
+) -> tuple[str, ...]:
+    """What may be said at any time, of these kinds."""
+    return tuple(
+        phrase
+        for command in book.standing.values()
+        if command.kind in kinds
+        for phrase in command.phrases
+    )

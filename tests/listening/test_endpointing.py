@@ -86,3 +86,38 @@ def test_broken_samples_do_no_harm() -> None:
     track[100:200] = np.nan
     track[300] = np.inf
     assert len(ends(run(track))) == 1
+
+
+def with_urgent(track: Samples, answers: list[bool]) -> tuple[list[SpeechEnded], list[float]]:
+    """What is cut where ``answers`` are given in turn to what may be urgent, and how long the
+    sound was at each of them."""
+    asked_s: list[float] = []
+
+    def urgent(samples: Samples) -> bool:
+        asked_s.append(len(samples) / 16000)
+        return answers[len(asked_s) - 1] if len(asked_s) <= len(answers) else False
+
+    endpointer = Endpointer(urgent=urgent)
+    return ends([*endpointer.feed(track), *endpointer.flush()]), asked_s
+
+
+def test_what_is_urgent_ends_where_its_sound_falls() -> None:
+    word = spoken("pause")
+    track = np.concatenate((silence(1), word, silence(1)))
+    (waited,), asked_s = with_urgent(track, [False, False, False])
+    (at_once,), _ = with_urgent(track, [False, True])
+    assert 2 <= len(asked_s) <= EndpointOptions().most_urgent
+    assert asked_s == sorted(asked_s)
+    assert len(at_once.samples) == round(asked_s[1] * 16000)
+    assert len(at_once.samples) / 16000 <= len(waited.samples) / 16000 - 0.08
+
+
+def test_what_comes_of_a_word_that_was_urgent_is_no_other_word() -> None:
+    word = spoken("hold on please")
+    track = np.concatenate((silence(1), word, silence(1), spoken("violet"), silence(1)))
+    whole, _ = with_urgent(track, [])
+    cut, _ = with_urgent(track, [True])
+    assert len(whole) == 2
+    assert len(cut) == 2
+    assert cut[0].end_s < whole[0].end_s - 0.2
+    assert cut[1].start_s == pytest.approx(whole[1].start_s, abs=0.05)

@@ -150,6 +150,18 @@ def test_a_word_that_begins_another_phrase_is_waited_for(parts: Assembly) -> Non
     assert early_s < 0.15 < 0.19 < waited_s
 
 
+def test_nobody_waits_for_a_hold(parts: Assembly) -> None:
+    track = around(said("pause"))
+    ear = listening(parts)
+    ear.allow([*PHRASES, "pause teal"], ["hold on", "pause"])
+    (waited_s,) = ended_after_s(ear, track)
+    ear.reset()
+    # That it may go on does not count where it would be a hold all the same.
+    ear.allow(PHRASES, ["hold on", "pause", "pause teal"], ["hold on", "pause", "pause teal"])
+    (at_once_s,) = ended_after_s(ear, track)
+    assert at_once_s < 0.11 < 0.19 < waited_s
+
+
 def test_what_may_not_be_said_now_ends_no_earlier(parts: Assembly) -> None:
     ear = listening(parts)
     ear.allow(["pause"], ["hold on"])
@@ -190,3 +202,24 @@ def test_a_broken_driver_costs_nothing(parts: Assembly) -> None:
     assert found
     assert max(found[-1].probabilities.values()) <= 1.0
     assert heard(ear, silence(0)) == []
+
+
+def test_a_room_full_of_other_words_makes_the_ear_doubt_until_it_is_quiet(parts: Assembly) -> None:
+    words = ("window", "harbour", "carpet", "seven", "mountain", "letter", "garden", "kitchen")
+    chatter = np.concatenate([around(said(word)) for word in words])
+    ear = listening(parts)
+    (before,) = heard(ear, around(said("teal")))
+    start_s = len(around(said("teal"))) / 16_000
+    assert before.room_doubt_nats == 0.0
+    others = [
+        one
+        for at in range(0, len(chatter), 480)
+        for one in ear.feed(chatter[at : at + 480], start_s + (at + 480) / 16_000)
+    ]
+    assert len(others) >= 6
+    doubts = [one.room_doubt_nats for one in others]
+    assert doubts == sorted(doubts)
+    assert doubts[-1] > 0.3
+    ear.reset()
+    (anew,) = heard(ear, around(said("teal")))
+    assert same(anew, before)

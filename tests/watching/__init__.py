@@ -1,0 +1,1 @@
+"""Tests of logs, health, figures and signs of life."""
