@@ -118,4 +118,4 @@ def test_twenty_thousand_from_another_thread_are_each_taken_or_refused_once() ->
         seen += refused_ids(waiting.refusals())
         seen += ids(drained(waiting))
     assert sorted(seen, key=lambda one: int(one or 0)) == [str(number) for number in range(total)]
-    assert most <= 2 * 64
+    assert most <= 3 * 64  # those that wait, and refusals of two kinds that are not told yet
