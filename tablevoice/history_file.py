@@ -190,6 +190,7 @@ def open_sound(path: Path, busy_s: float) -> sqlite3.Connection | None:
         if tables and _ended_badly(db) and not _sound(db):
             db.close()
             return None
+        _into_the_file(db)
     except sqlite3.DatabaseError as error:
         db.close()
         if any(sign in str(error) for sign in ("malformed", "not a database")):
@@ -223,6 +224,7 @@ def upgrade(db: sqlite3.Connection, path: Path, steps: tuple[str, ...]) -> None:
                 db.execute(statement)
         db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         db.execute(f"PRAGMA user_version = {max(version, len(steps))}")
+    _into_the_file(db)
 
 
 @contextmanager
@@ -277,6 +279,14 @@ def unwritable(path: Path, reason: str) -> StoreUnwritable:
     return StoreUnwritable(
         f"the history cannot be kept: {reason}", where=str(path), do=what_to_do(reason)
     )
+
+
+def _into_the_file(db: sqlite3.Connection) -> None:
+    """Bring what SQLite's log holds into the file itself, as far as nobody reads there now.
+
+    A log that is spoilt is passed over without a word: what stands in the file is not.
+    """
+    db.execute("PRAGMA wal_checkpoint(PASSIVE)")
 
 
 def _ended_badly(db: sqlite3.Connection) -> bool:

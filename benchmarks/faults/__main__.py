@@ -58,6 +58,8 @@ def main(arguments: Sequence[str]) -> int:
                         began_s = time.monotonic()
                         outcome = tried(fault, bench)
                         outcomes.append(outcome)
+                        if not options.dry:
+                            kept(outcomes)  # an hour's work is not to hang on its last minute
                         _show(console, outcome, time.monotonic() - began_s)
         wrong = [line for outcome in outcomes for line in outcome.wrong]
         more: dict[str, dict[str, object]] = {}
@@ -67,7 +69,6 @@ def main(arguments: Sequence[str]) -> int:
             more[KILLS] = _killed(Path(name, "kills"), room, options.kills, console)
     wrong += [line for row in more.values() for line in cast(list[str], row["wrong"])]
     if not options.dry:
-        kept(outcomes)
         for part, row in more.items():
             keep_part(part, row)
         write_readme()

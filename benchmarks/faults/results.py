@@ -73,7 +73,7 @@ def table(results: Mapping[str, Any]) -> str:
             told = "the session ended, and was started again"
         lines.append(
             f"| {name} | {row['times']} | {row['held']} | {row['events']} |"
-            f" {back['median']:.1f} s ({back['longest']:.1f} s) | {told} |"
+            f" {_seconds(back['median'])} ({_seconds(back['longest'])}) | {told} |"
         )
     return "\n\n".join(["\n".join(lines), *_flood(results), *_kills(results)])
 
@@ -123,9 +123,13 @@ def write_readme() -> None:
     README.write_text(f"{before}{BEGIN}\n{table(read())}\n{END}{after}", encoding="utf-8")
 
 
-def _range(seconds: Sequence[float]) -> dict[str, float]:
+def _seconds(value: float | None) -> str:
+    return "not" if value is None else f"{value:.1f} s"
+
+
+def _range(seconds: Sequence[float]) -> dict[str, float | None]:
     if not seconds:
-        return {"median": float("nan"), "longest": float("nan")}
+        return {"median": None, "longest": None}
     return {"median": round(statistics.median(seconds), 2), "longest": max(seconds)}
 
 

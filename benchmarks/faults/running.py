@@ -22,7 +22,7 @@ from typing import Any
 Row = dict[str, Any]
 
 ANSWERS = ("answer", "done", "error")
-READY_WITHIN_S = 60.0
+READY_WITHIN_S = 120.0
 
 
 class NeverCame(AssertionError):
@@ -76,8 +76,11 @@ class RunningTable:
 
     def send_bytes(self, data: bytes) -> None:
         assert self.process.stdin is not None
-        self.process.stdin.write(data)
-        self.process.stdin.flush()
+        try:
+            self.process.stdin.write(data)
+            self.process.stdin.flush()
+        except (OSError, ValueError) as error:
+            raise NeverCame(f"the table takes nothing any more: {self.said_last()}") from error
 
     def shut_input(self) -> None:
         """The controller is gone: its end of the pipe is closed."""
@@ -175,7 +178,7 @@ class RunningTable:
     def close(self) -> int:
         """End it in order; its exit status."""
         if self.alive and not self._input_shut:
-            with contextlib.suppress(OSError):
+            with contextlib.suppress(NeverCame):
                 self.send({"v": 1, "type": "close"})
         try:
             status = self.process.wait(30)
