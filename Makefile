@@ -4,7 +4,7 @@ export PYTHON
 
 locks := requirements/run.lock.txt requirements/test.lock.txt
 
-.PHONY: help demo test check bench bench-guard evaluate lock audit clean
+.PHONY: help demo test check bench bench-guard bench-faults bench-week fuzz evaluate lock audit clean
 .DEFAULT_GOAL := help
 
 help:
@@ -13,6 +13,9 @@ help:
 	@echo "make check   style, types and import arrows only"
 	@echo "make bench   measure speed, print a table"
 	@echo "make bench-guard  press the stop 100,000 times, fault by fault (about two hours)"
+	@echo "make bench-faults  break a running table on purpose; renews the README's table"
+	@echo "make bench-week    a week in an hour, with faults; draws examples/week.png"
+	@echo "make fuzz          a million spoilt inputs (some twenty minutes)"
 	@echo "make evaluate     measure how well the demo's table hears; renews the README's table"
 	@echo "make audit   hold the pinned packages against published weaknesses (needs a network)"
 	@echo "make lock    pin the packages anew after a change of pyproject.toml"
@@ -45,6 +48,25 @@ BENCH_GUARD ?= --total 75000
 bench-guard: .venv/test.stamp
 	@sh scripts/setup
 	@.venv/bin/python -m benchmarks.guard_reaction $(BENCH_GUARD)
+
+# Each fault several times, a minute of ten thousand events a second, 200 kills: about an hour.
+# For a look: BENCH_FAULTS='--times 1 --dry'.
+BENCH_FAULTS ?=
+
+bench-faults: .venv/test.stamp
+	@sh scripts/setup
+	@.venv/bin/python -m benchmarks.faults $(BENCH_FAULTS)
+
+# For a look: BENCH_WEEK='--hours 0.05 --out build/week'.
+BENCH_WEEK ?=
+
+bench-week: .venv/test.stamp
+	@.venv/bin/python -m benchmarks.week $(BENCH_WEEK)
+
+FUZZ ?=
+
+fuzz: .venv/test.stamp
+	@.venv/bin/python -m benchmarks.fuzz $(FUZZ)
 
 # Voices that nothing was tuned on, made from the engines at hand; some hours of sound.
 # EVALUATE='--small' tries a few clips and leaves the README alone.

@@ -65,6 +65,15 @@ def make_ready(running: Cell, edited: Cell, latency_s: float) -> EditedBook:
     return EditedBook(cell, book, None, ExitStack(), problems)
 
 
+def another_ear(cell: Cell, latency_s: float) -> tuple[Ear, ExitStack]:
+    """One more ear of the words of ``cell``, and what keeps it open. Raises TablevoiceError."""
+    with ExitStack() as opening:
+        parts = opening.enter_context(Assembly(cell, remember=False))
+        ear = parts.open_ear(latency_s)
+        opened = opening.pop_all()
+    return ear, opened
+
+
 def _other_words(before: Phrasebook, after: Phrasebook) -> bool:
     """Whether anything else may be heard, or be pronounced otherwise."""
     return (

@@ -66,6 +66,10 @@ class StoreUnwritable(TablevoiceError):
     """The prepared-line store or the history cannot be written."""
 
 
+class SoundUnkept(StoreUnwritable):
+    """A person's sound could not be kept beside the history; the words can."""
+
+
 class LinkUnavailable(TablevoiceError):
     """A link of the cell file cannot be opened."""
 

@@ -19,18 +19,18 @@ from types import MappingProxyType, TracebackType
 from typing import Any
 
 from tablevoice import heard_rows, spent_rows, taken_rows
-from tablevoice.errors import AudioUnavailable, Problem, StoreUnwritable
+from tablevoice.errors import AudioUnavailable, Problem, SoundUnkept, StoreUnwritable
 from tablevoice.heard_rows import Example, PastUtterance
 from tablevoice.history_file import (
     BUSY_S,
     SCHEMA_STEPS,
     iso,
     keep_from_others,
-    move_aside,
     open_sound,
+    start_anew,
     transaction,
+    unwritable,
     upgrade,
-    what_to_do,
 )
 from tablevoice.model import (
     LISTENING_RATE_HZ,
@@ -44,6 +44,9 @@ from tablevoice.model import (
     Utterance,
     Verdict,
 )
+
+HURRIED_S = 0.1
+"""How long a session waits for the lock each time; what waits is tried again."""
 
 FORGET_EVERY = timedelta(hours=1)
 """How often, while sound is being kept, sound that is too old is looked for."""
@@ -103,7 +106,9 @@ class History:
         self.problem: Problem | None = None
         self.session: int | None = None
         self._keep_audio_days = keep_audio_days
-        self._utc_now = utc_now
+        self.utc_now = utc_now
+        self._busy_s = busy_s
+        self._moment: datetime | None = None
         self._clips_kept = 0
         self._forgot: datetime | None = None
         try:
@@ -146,24 +151,40 @@ class History:
         with self._writing():
             cursor = self._db.execute(
                 "INSERT INTO session (table_name, program_version, started_utc) VALUES (?, ?, ?)",
-                (table, program_version, iso(self._utc_now())),
+                (table, program_version, iso(self._now())),
             )
         if cursor.lastrowid is None:
             raise AssertionError("SQLite gave no row number for an insert")
         self.session = cursor.lastrowid
         self._clips_kept = 0
-        self.forget_old_audio(self._utc_now())
+        self.forget_old_audio(self._now())
         return self.session
 
     def end_session(self, how: str = "closed") -> None:
         with self._writing():
             self._db.execute(
                 "UPDATE session SET ended_utc = ?, how_ended = ? WHERE id = ?",
-                (iso(self._utc_now()), how, self._running()),
+                (iso(self._now()), how, self._running()),
             )
         self.session = None
 
     # --- recording --------------------------------------------------------------
+
+    def happened(self, moment: datetime | None) -> None:
+        """What is recorded next happened then; ``None``: now."""
+        self._moment = moment
+
+    def hurry(self, *, patient: bool = False) -> None:
+        """From now on wait only a moment for another program that has the file locked.
+
+        ``patient``: wait again for as long as at the opening.
+        """
+        wait_s = self._busy_s if patient else min(HURRIED_S, self._busy_s)
+        with self._writing():
+            self._db.execute(f"PRAGMA busy_timeout = {round(1000 * wait_s)}")
+
+    def _now(self) -> datetime:
+        return self.utc_now() if self._moment is None else self._moment
 
     def record_event(self, at_s: float, event: Event) -> None:
         slots = json.dumps(dict(event.slots), ensure_ascii=False)
@@ -254,12 +275,12 @@ class History:
         conditions come up rarely keep their round.
         """
         with self._writing():
-            spent_rows.remember(self._db, spent, self._utc_now())
+            spent_rows.remember(self._db, spent, self._now())
 
     def keep_only_spent(self, rows: Iterable[Spent]) -> None:
         """Forget spent lines other than ``rows``: those that the phrasebook no longer has."""
         with self._writing(), transaction(self._db):
-            spent_rows.keep_only(self._db, rows, self._utc_now())
+            spent_rows.keep_only(self._db, rows, self._now())
 
     def spent(self) -> tuple[Spent, ...]:
         """All that is remembered of spent lines, in the order in which they were spent.
@@ -267,18 +288,18 @@ class History:
         Their ``at_s`` is seen from now: the clock of a session that begins now.
         """
         with self._writing():
-            return spent_rows.read(self._db, self._utc_now())
+            return spent_rows.read(self._db, self._now())
 
     # --- what senders may send again --------------------------------------------
 
     def take_down(self, taken: Taken) -> None:
         with self._writing():
-            taken_rows.write(self._db, taken, self._utc_now())
+            taken_rows.write(self._db, taken, self._now())
 
     def taken(self) -> tuple[Taken, ...]:
         """The events of the last day that are not to be taken again, oldest first."""
         with self._writing():
-            return taken_rows.read(self._db, self._utc_now())
+            return taken_rows.read(self._db, self._now())
 
     # --- looking back -----------------------------------------------------------
 
@@ -349,7 +370,7 @@ class History:
         Gives the corrected utterance; ``None`` where there is none of that number.
         """
         with self._writing():
-            heard_rows.correct(self._db, number, said, iso(self._utc_now()))
+            heard_rows.correct(self._db, number, said, iso(self._now()))
             return heard_rows.find(self._db, number)
 
     def corrections(self) -> int:
@@ -362,7 +383,7 @@ class History:
 
         Raises :class:`AudioUnavailable` for a sound file that was spoilt.
         """
-        oldest = self._oldest_kept(self._utc_now())
+        oldest = self._oldest_kept(self._now())
         with self._writing():
             files = heard_rows.corrected_files(self._db, iso(oldest))
         if not self._keep_audio_days:
@@ -409,7 +430,7 @@ class History:
 
     def tidy(self) -> None:
         """Forget what is too old by now; for a session that goes on while nobody speaks."""
-        self.forget_old_audio(self._utc_now())
+        self.forget_old_audio(self._now())
 
     def _oldest_kept(self, now: datetime) -> datetime:
         return now.astimezone(timezone.utc) - timedelta(days=self._keep_audio_days)
@@ -417,7 +438,7 @@ class History:
     def _keep(self, audio: Clip | None) -> str | None:
         if audio is None or not self._keep_audio_days:
             return None
-        now = self._utc_now()
+        now = self._now()
         if self._forgot is None or now - self._forgot >= FORGET_EVERY:
             self.forget_old_audio(now)  # a table that runs for months keeps its promise too
         # Here, so that a history without sound needs no sound library.
@@ -429,7 +450,8 @@ class History:
             self.audio_folder.mkdir(mode=0o700, exist_ok=True)
             write_clip(self.audio_folder / name, audio)
         except (OSError, AudioUnavailable) as error:
-            raise self._unwritable(f"cannot keep {name}: {error}") from error
+            problem = self._unwritable(f"cannot keep {name}: {error}").problem
+            raise SoundUnkept(problem.what, where=problem.where, do=problem.do) from error
         return name
 
     # --- the database -----------------------------------------------------------
@@ -446,7 +468,7 @@ class History:
         row = {
             "session": self._running(),
             "at_s": at_s,
-            "utc": iso(self._utc_now()),
+            "utc": iso(self._now()),
             **fields,
         }
         marks = ", ".join("?" * len(row))
@@ -475,23 +497,8 @@ class History:
             yield
 
     def _unwritable(self, reason: str) -> StoreUnwritable:
-        return StoreUnwritable(
-            f"the history cannot be kept: {reason}", where=str(self.path), do=what_to_do(reason)
-        )
+        return unwritable(self.path, reason)
 
     def _start_anew(self, busy_s: float) -> sqlite3.Connection:
-        """Move a damaged history aside, and begin another."""
-        stamp = self._utc_now().astimezone(timezone.utc).strftime("%Y%m%dT%H%M%SZ")
-        try:
-            aside = move_aside(self.path, stamp)
-        except OSError as error:
-            raise self._unwritable(f"it is damaged and cannot be moved: {error}") from error
-        self.problem = Problem(
-            "the history was damaged; it was moved aside and a new one begun",
-            str(aside),
-            "Keep the file: SQLite's .recover command may bring back what it holds.",
-        )
-        fresh = open_sound(self.path, busy_s)
-        if fresh is None:
-            raise self._unwritable("a new file reads back damaged")
+        fresh, self.problem = start_anew(self.path, self._now(), busy_s)
         return fresh

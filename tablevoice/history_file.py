@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from datetime import datetime, timezone
 from pathlib import Path
 
-from tablevoice.errors import StoreUnwritable
+from tablevoice.errors import Problem, StoreUnwritable
 
 APPLICATION_ID = 0x7461_6276  # "tabv"
 """Marks the file as ours (SQLite ``application_id``), so that no other is written to."""
@@ -202,6 +202,7 @@ def open_sound(path: Path, busy_s: float) -> sqlite3.Connection | None:
         if tables and _ended_badly(db) and not _sound(db):
             db.close()
             return None
+        _into_the_file(db)
     except sqlite3.DatabaseError as error:
         db.close()
         if any(sign in str(error) for sign in ("malformed", "not a database")):
@@ -235,6 +236,7 @@ def upgrade(db: sqlite3.Connection, path: Path, steps: tuple[str, ...]) -> None:
                 db.execute(statement)
         db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         db.execute(f"PRAGMA user_version = {max(version, len(steps))}")
+    _into_the_file(db)
 
 
 @contextmanager
@@ -262,6 +264,41 @@ def move_aside(path: Path, stamp: str) -> Path:
         if beside.exists():
             beside.rename(aside.with_name(aside.name + ending))
     return aside
+
+
+def start_anew(path: Path, now: datetime, busy_s: float) -> tuple[sqlite3.Connection, Problem]:
+    """Move a damaged history aside, and begin another; what to tell of it.
+
+    Raises :class:`StoreUnwritable`.
+    """
+    stamp = now.astimezone(timezone.utc).strftime("%Y%m%dT%H%M%SZ")
+    try:
+        aside = move_aside(path, stamp)
+    except OSError as error:
+        raise unwritable(path, f"it is damaged and cannot be moved: {error}") from error
+    fresh = open_sound(path, busy_s)
+    if fresh is None:
+        raise unwritable(path, "a new file reads back damaged")
+    return fresh, Problem(
+        "the history was damaged; it was moved aside and a new one begun",
+        str(aside),
+        "Keep the file: SQLite's .recover command may bring back what it holds.",
+    )
+
+
+def unwritable(path: Path, reason: str) -> StoreUnwritable:
+    """The one error for whatever SQLite or the system says about the file."""
+    return StoreUnwritable(
+        f"the history cannot be kept: {reason}", where=str(path), do=what_to_do(reason)
+    )
+
+
+def _into_the_file(db: sqlite3.Connection) -> None:
+    """Bring what SQLite's log holds into the file itself, as far as nobody reads there now.
+
+    A log that is spoilt is passed over without a word: what stands in the file is not.
+    """
+    db.execute("PRAGMA wal_checkpoint(PASSIVE)")
 
 
 def _ended_badly(db: sqlite3.Connection) -> bool:

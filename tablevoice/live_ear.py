@@ -9,13 +9,13 @@ from __future__ import annotations
 import math
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
 
-from tablevoice.audio.loudspeaker import Loudspeaker
+from tablevoice.audio.loudspeaker import MOST_REFERENCE_S, Loudspeaker
 from tablevoice.audio.microphone import Microphone, MicrophoneBlock
 from tablevoice.errors import Problem, TablevoiceError
 from tablevoice.listening.ear import Ear
@@ -59,6 +59,12 @@ class LiveEar:
         self._next: tuple[Ear, Callable[[], None]] | None = None
         self._stopping = threading.Event()
         self._began_s = 0.0
+        self.blocks = 0
+        """How many blocks it has begun with."""
+        self.at_work = False
+        """Whether it is busy with a block now, rather than waiting for one."""
+        self.failed: Exception | None = None
+        """What ended it that was no error of ours."""
         self._busy_since_s: float | None = None
         self._block_s: float | None = None
         self._sound_s: float | None = None
@@ -79,6 +85,12 @@ class LiveEar:
         if self._thread.ident is not None:
             self._thread.join(ANSWER_WITHIN_S)
 
+    def let_go(self) -> None:
+        """Give back what a failed ear took; only once its thread has ended."""
+        self._thread.join(ANSWER_WITHIN_S)
+        if not self._thread.is_alive():
+            self._ear.close()
+
     def allow(self, allowed: Allowed) -> None:
         """What may be heard from the next block on."""
         self._allowed = allowed
@@ -90,6 +102,15 @@ class LiveEar:
         ``changed`` is called when the one before is no longer used.
         """
         self._next = (ear, changed)
+
+    def successor(self, ear: LiveEar) -> LiveEar:
+        """Have ``ear`` hear what this one was told to; gives it back."""
+        ear._allowed = self._allowed
+        waiting, self._next = self._next, None
+        if waiting is not None:  # an ear of other words waited for the end of an utterance
+            ear._ear, changed = waiting
+            changed()
+        return ear
 
     @property
     def microphone(self) -> Microphone:
@@ -121,11 +142,23 @@ class LiveEar:
             self._sound_s = self._block_s
 
     def _listen(self) -> None:
+        try:
+            self._listen_on()
+        except Exception as error:  # noqa: BLE001 - a recogniser's library may raise anything
+            self.failed = error
+        finally:
+            self.at_work = False
+
+    def _listen_on(self) -> None:
         allowed: Allowed | None = None
         in_speech = False
-        for block in self._microphone:
-            if self._stopping.is_set():
-                return
+        next_sample: int | None = None
+        for block in self._blocks():
+            if self._ear.in_speech and next_sample not in (None, block.start_sample):
+                # Half a word from before a gap and half of one after it are no word.
+                self._ear.reset()
+                in_speech = False
+            next_sample = block.start_sample + len(block.samples)
             if self._next is not None and not self._ear.in_speech:
                 (self._ear, changed), self._next, allowed = self._next, None, None
                 changed()
@@ -143,17 +176,30 @@ class LiveEar:
                 continue
             finally:
                 self._busy_since_s = None
+            if self._stopping.is_set():
+                return  # it took so long that another has taken over
             for heard in found:
                 self._told.heard(heard)
             if self._ear.in_speech and not in_speech:
                 self._told.sound_began()
             in_speech = self._ear.in_speech
 
+    def _blocks(self) -> Iterator[MicrophoneBlock]:
+        for block in self._microphone:
+            if self._stopping.is_set():
+                return
+            self.blocks += 1
+            self.at_work = True
+            yield block
+            self.at_work = False
+
     def _reference(self, block: MicrophoneBlock, end_s: float) -> Samples:
         """What the loudspeaker played while this block was in the air."""
         n = len(block.samples)
-        late_s = max(0.0, time.monotonic() - end_s)
-        played = self._loudspeaker.played_reference(n + round(late_s * LISTENING_RATE_HZ))
+        late = round(max(0.0, time.monotonic() - end_s) * LISTENING_RATE_HZ)
+        if n + late > MOST_REFERENCE_S * LISTENING_RATE_HZ:
+            return np.zeros(n, np.float32)  # so far behind that nobody knows what was played
+        played = self._loudspeaker.played_reference(n + late)
         later = max(0, round((played.end_s - end_s) * LISTENING_RATE_HZ))
         samples = played.samples[: len(played.samples) - later][-n:]
         return np.concatenate((np.zeros(n - len(samples), np.float32), samples))

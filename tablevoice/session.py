@@ -10,11 +10,10 @@ from __future__ import annotations
 
 import asyncio
 import itertools
-import queue
 import threading
 import time
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from pathlib import Path
 from types import TracebackType
@@ -36,16 +35,18 @@ from tablevoice.audio.loudspeaker import Loudspeaker
 from tablevoice.audio.microphone import Microphone
 from tablevoice.cell import Cell
 from tablevoice.dialogue.terms import Phase
-from tablevoice.edited_book import EditedBook, let_go, make_ready
+from tablevoice.edited_book import EditedBook, another_ear, let_go, make_ready
 from tablevoice.errors import AudioUnavailable, MessageRefused, Problem, TablevoiceError
 from tablevoice.history import utc_now
+from tablevoice.kept_ear import KeptEar
 from tablevoice.line_rendering import LineRendering
 from tablevoice.links import messages
 from tablevoice.links.delivery import Arrival, sent_ago_s
 from tablevoice.links.messages import Inbound, Outbound
 from tablevoice.links.stop_guard import StopGuardLink, start_guard, status_address
-from tablevoice.live_ear import Listeners, LiveEar
-from tablevoice.model import Clip, GuardView, Heard, SlotValue, TableView, Utterance
+from tablevoice.live_ear import Listeners
+from tablevoice.model import Clip, GuardView, Heard, Priority, SlotValue, TableView, Utterance
+from tablevoice.record_thread import RecordThread
 from tablevoice.session_records import Record, new_folder_name
 from tablevoice.speech.preparing import Progress, first_of
 from tablevoice.vitals import Vitals, vitals_of
@@ -85,14 +86,12 @@ class Session:
         self._waiting: dict[str, asyncio.Future[messages.AnswerGiven | messages.Done]] = {}
         self._changed = asyncio.Event()
         self._parts_open = ExitStack()
-        self._keeper = ThreadPoolExecutor(1, "record")
-        self._unwritten: queue.SimpleQueue[Callable[[Record], None]] = queue.SimpleQueue()
-        self._written: Future[None] | None = None
+        self._keeper = RecordThread(self._not_kept)
         self._current: str | None = None
         self._guard: StopGuardLink | None = None
         self._guard_started = False
         self._stopping = threading.Event()
-        self._ear: LiveEar | None = None
+        self._ear: KeptEar | None = None
         self._editing = ThreadPoolExecutor(1, "editing")
         self._edit: EditedBook | None = None
         self._edits_open = ExitStack()
@@ -101,9 +100,9 @@ class Session:
         self._loop = asyncio.get_running_loop()
         try:
             # The history belongs to the thread that opens it.
-            await self._loop.run_in_executor(self._keeper, self._open)
+            await self._keeper.run(self._open)
         except BaseException:
-            self._keeper.shutdown()
+            self._keeper.close()
             raise
         self._ticking = self._loop.create_task(self._tick())
         if self._ear is not None:
@@ -136,8 +135,8 @@ class Session:
             self._editing.shutdown(wait=False, cancel_futures=True)
             self._drop_edit()
             self._edits_open.close()
-            await self._loop.run_in_executor(self._keeper, self._parts_open.close)
-            self._keeper.shutdown()
+            await self._keeper.run(self._parts_open.close)
+            self._keeper.close()
 
     def _open(self) -> None:
         with ExitStack() as opening:
@@ -160,6 +159,7 @@ class Session:
             Record(folder, self._parts.history, title=named.title, language=named.language,
                    captions=self.cell.captions)
         )  # fmt: skip
+        self._keeper.use(self._record)
         speaker = self.cell.loudspeaker
         self._loudspeaker = opening.enter_context(
             Loudspeaker(speaker.device, speaker.latency, on_lost=self._lost)
@@ -182,7 +182,8 @@ class Session:
             problem=self._lost,
         )
         ear = self._parts.open_ear(latency_s=self._latency_s)
-        self._ear = LiveEar(microphone, ear, self._loudspeaker, told)
+        self._ear = KeptEar(microphone, ear, self._loudspeaker, told,
+                            lambda: another_ear(self.cell, self._latency_s))  # fmt: skip
         # Last opened, first closed: the microphone thread ends before the ear goes.
         opening.callback(microphone.close)
 
@@ -203,6 +204,11 @@ class Session:
         """Nothing is being said and no question is open."""
         return self._table.idle
 
+    def room_for(self, priority: Priority) -> bool:
+        """Whether one more event of that priority can be said and written down soon."""
+        behind = self._keeper.overrun and priority < Priority.WARNING
+        return self._table.queue.room_for(priority) and not behind
+
     @property
     def view(self) -> TableView:
         """How things stand, for links that show it all the time."""
@@ -218,7 +224,7 @@ class Session:
     def vitals(self) -> Vitals:
         """How its parts are doing; may be called from any thread."""
         return vitals_of(self._table, self._loudspeaker, self._ear, self._rendering.facts,
-                         self._record, self._unwritten.qsize())  # fmt: skip
+                         self._record, self._keeper.waiting)  # fmt: skip
 
     def receive(self, message: Inbound, *, worth_s: float | None = None) -> None:
         """A message of a controller, worth anything for ``worth_s`` where its way says so."""
@@ -334,15 +340,14 @@ class Session:
 
     def when_written(self, then: Callable[[], None]) -> None:
         """Call ``then`` on the loop once all that was taken so far is on the disk."""
-        if self._written is None:
+        if self._keeper.written is None:
             then()
         else:
-            self._written.add_done_callback(lambda _: self._on_loop(then))
+            self._keeper.written.add_done_callback(lambda _: self._on_loop(then))
 
     def _keep(self, write: Callable[[Record], None]) -> None:
         """Have something written down by the record's thread, in order, soon."""
-        self._unwritten.put(write)
-        self._written = self._keeper.submit(self._write_down)
+        self._keeper.keep(write)
 
     def _tidy(self) -> None:
         self._keep(Record.tidy)
@@ -356,23 +361,16 @@ class Session:
     def _note(self, action: Spend | TakeDown) -> None:
         self._keep(lambda record: record.note(action))
 
-    def _write_down(self) -> None:
-        """The record's thread: all that waits goes to the disk at once."""
-        if self._unwritten.empty():
-            return  # an earlier call took it along
-        known = len(self._record.problems)
-        with self._record.together():
-            while not self._unwritten.empty():
-                self._unwritten.get()(self._record)
-        for problem in self._record.problems[known:]:
-            self._on_loop(self._told, messages.ErrorReported.about(problem, self.now_s))
+    def _not_kept(self, problem: Problem) -> None:
+        # Told, not written down: that is just what does not work.
+        self._on_loop(self._told, messages.ErrorReported.about(problem, self.now_s))
 
     # --- speaking ---------------------------------------------------------------
 
     def _sound(self, utterance: Utterance) -> None:
         self._current = utterance.id
         left_s = utterance.fresh_until_s - self.now_s
-        rendering = self._rendering.make_ready(utterance, self._written, left_s)
+        rendering = self._rendering.make_ready(utterance, self._keeper.written, left_s)
 
         def rendered() -> None:
             if self._current != utterance.id:

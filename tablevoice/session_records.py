@@ -2,7 +2,8 @@
 
 Knows the files, not the table: drivers hand it each message in and out and each spent
 line, before the line sounds, and tell it when one sounds. A folder that cannot be written is one
-clear error at the start; a disk that fills up later is reported once and never stops the table.
+clear error at the start; a disk that fills up later is reported once and never stops the table,
+and what the history does not take meanwhile is written down when it does.
 """
 
 from __future__ import annotations
@@ -19,9 +20,10 @@ from typing import IO, Any
 
 from tablevoice.actions import CorrectVerdict, Judgement, Send, Spend, TakeDown
 from tablevoice.captions import CaptionFile, Cue
-from tablevoice.errors import Problem, StoreUnwritable
+from tablevoice.errors import Problem, SoundUnkept, StoreUnwritable
 from tablevoice.heard_rows import PastUtterance, why_not_learnt
 from tablevoice.history import History
+from tablevoice.history_backlog import HistoryBacklog
 from tablevoice.links import messages
 from tablevoice.model import LISTENING_RATE_HZ, Clip, Event, Utterance
 
@@ -46,11 +48,8 @@ class Record:
     ) -> None:
         self.folder = folder
         self.problems: list[Problem] = []
-        self.history_problem = ""
-        """Why the history is not being kept just now; empty while it is."""
         self._busy_since_s: float | None = None
-        self._failed_now = ""
-        self._history = history
+        self._history = None if history is None else HistoryBacklog(history, self.problems.append)
         self._rows: IO[str] | None = None
         self._captions: list[CaptionFile] = []
         with ExitStack() as opening:
@@ -72,6 +71,16 @@ class Record:
     ) -> None:
         self.close()
 
+    @property
+    def behind(self) -> bool:
+        """Something waits until the history takes it; ``together`` tries again."""
+        return self._history is not None and self._history.behind
+
+    @property
+    def history_problem(self) -> str:
+        """Why the history is not being kept just now; empty while it is."""
+        return "" if self._history is None else self._history.refused
+
     def received(self, message: messages.Inbound, at_s: float) -> None:
         """A message of the controller."""
         self._write({"from": "cell", "at_s": at_s, **message.model_dump()})
@@ -80,7 +89,9 @@ class Record:
                 event = Event(message.id, message.event, message.slots)
                 self._remember(lambda history: history.record_event(at_s, event))
             case messages.HoldClearedReported():
-                self._remember(lambda history: _hold_cleared(history, at_s, message.by))
+                self._remember(
+                    lambda history: _hold_cleared(history, at_s, message.by), needed=True
+                )
             case _:
                 pass
 
@@ -104,12 +115,12 @@ class Record:
                 )
             case messages.HeardReported(), Judgement(heard, found, verdict, utterance, reason):
                 sound = None if heard.samples is None else Clip(heard.samples, LISTENING_RATE_HZ)
-                self._remember(
-                    lambda history: history.record_heard(
-                        message.at_s, heard, found, verdict, sound,
-                        utterance=utterance, reason=reason,
-                    )
-                )  # fmt: skip
+
+                def write(history: History, sound: Clip | None = sound) -> None:
+                    history.record_heard(message.at_s, heard, found, verdict, sound,
+                                         utterance=utterance, reason=reason)  # fmt: skip
+
+                self._remember(lambda history: self._with_sound(history, write))
             case messages.AnswerGiven(), _:
                 self._remember(
                     lambda history: history.record_decided(
@@ -123,7 +134,8 @@ class Record:
                     lambda history: history.record_hold_requested(
                         message.at_s, kind=message.kind, phrase=message.phrase,
                         certainty=message.certainty,
-                    )
+                    ),
+                    needed=True,
                 )  # fmt: skip
             case messages.GuardReported() as news, _ if not news.armed:
                 seen = Problem(f"stop guard: {news.state}. {news.why}", ", ".join(news.causes))
@@ -136,11 +148,17 @@ class Record:
 
     def correct(self, correction: CorrectVerdict, at_s: float) -> messages.Outbound:
         """Note a correction in the history; gives the reply to the controller."""
-        past: list[PastUtterance | None] = []
-        self._remember(
-            lambda history: past.append(history.correct(correction.utterance, correction.said))
-        )
-        reply = _reply(past[0] if past else None, correction, at_s)
+        past: PastUtterance | None = None
+        try:
+            if self._history is not None:
+                past = self._history.now(
+                    lambda history: history.correct(correction.utterance, correction.said)
+                )
+            reply = _reply(past, correction, at_s)
+        except StoreUnwritable as error:
+            problem = error.problem
+            reply = messages.ErrorReported(at_s=at_s, what=problem.what, where=problem.where,
+                                           do=problem.do, id=correction.message_id)  # fmt: skip
         self._write({"from": "table", **reply.model_dump()})
         return reply
 
@@ -166,32 +184,28 @@ class Record:
     def note(self, action: Spend | TakeDown) -> None:
         """A line or an event was taken; written down before anything sounds."""
         if isinstance(action, Spend):
-            self._remember(lambda history: history.remember_spent(action.spent))
+            self._remember(lambda history: history.remember_spent(action.spent), needed=True)
         else:
-            self._remember(lambda history: history.take_down(action.taken))
+            self._remember(lambda history: history.take_down(action.taken), needed=True)
 
     @contextmanager
     def together(self) -> Iterator[None]:
-        """Bring what is recorded within to the disk at once, with one wait."""
+        """Bring what is recorded within, and what still waits, to the disk with one wait."""
         self._busy_since_s = time.monotonic()
-        self._failed_now = ""
         try:
-            with ExitStack() as batch:
-                if self._history is not None:
-                    try:
-                        batch.enter_context(self._history.together())
-                    except StoreUnwritable as error:
-                        self._note(error)
-                try:
+            if self._history is None:
+                yield
+            else:
+                with self._history.together():
                     yield
-                    batch.close()
-                except StoreUnwritable as error:
-                    self._note(error)
         finally:
-            self.history_problem, self._busy_since_s = self._failed_now, None
+            self._busy_since_s = None
 
     def close(self) -> None:
         """Finish the files; harmless when done already."""
+        if self._history is not None:
+            self._history.close()
+            self._history = None
         if self._rows is not None:
             self._rows.close()
             self._rows = None
@@ -235,18 +249,17 @@ class Record:
             raise _unwritable("The captions", path, error) from error
         self._captions.append(opening.enter_context(captions))
 
-    def _remember(self, write: Callable[[History], None]) -> None:
-        if self._history is None:
-            return
-        try:
-            write(self._history)
-        except StoreUnwritable as error:
-            self._note(error)
+    def _remember(self, write: Callable[[History], None], *, needed: bool = False) -> None:
+        if self._history is not None:
+            self._history.add(write, needed=needed)
 
-    def _note(self, error: StoreUnwritable) -> None:
-        self._failed_now = error.problem.what
-        if error.problem not in self.problems:
-            self.problems.append(error.problem)
+    def _with_sound(self, history: History, write: Callable[..., None]) -> None:
+        try:
+            write(history)
+        except SoundUnkept as error:  # the words are worth keeping without it
+            if error.problem not in self.problems:
+                self.problems.append(error.problem)
+            write(history, None)
 
     def _write(self, row: Mapping[str, Any]) -> None:
         if self._rows is None:

@@ -163,15 +163,15 @@ class Table:
         return not self._errands and self._state.open is None
 
     @property
-    def lines_waiting(self) -> int:
-        """Lines that wait for their turn."""
-        return len(self._queue.waiting)
-
-    @property
     def deadline_s(self) -> float | None:
         """When ``tick`` is due next, if nothing happens before."""
         times = (self._state.deadline_s, self._queue.wake_s)
         return min((time_s for time_s in times if time_s is not None), default=None)
+
+    @property
+    def queue(self) -> SpeechQueue:
+        """What sounds and what waits."""
+        return self._queue
 
     @property
     def _book(self) -> Phrasebook:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from tablevoice.audio.loudspeaker import Loudspeaker
 from tablevoice.audio.microphone import Microphone
 from tablevoice.dialogue.terms import Phase
-from tablevoice.live_ear import LiveEar
+from tablevoice.kept_ear import KeptEar
 from tablevoice.session_records import Record
 from tablevoice.table import Table
 from tablevoice.watching.facts import DeviceFacts, EngineFacts, ListeningFacts
@@ -40,7 +40,7 @@ class Vitals:
 def vitals_of(
     table: Table,
     loudspeaker: Loudspeaker,
-    ear: LiveEar | None,
+    ear: KeptEar | None,
     engine: EngineFacts,
     record: Record,
     unwritten: int,
@@ -53,7 +53,7 @@ def vitals_of(
         engine=engine,
         history_problem=record.history_problem,
         write_s=record.busy_s,
-        queues={"lines": table.lines_waiting, "record": unwritten},
+        queues={"lines": len(table.queue.waiting), "record": unwritten},
         hold=None if table.hold is None else table.hold.kind,
         question_open=table.phase not in (Phase.IDLE, Phase.HELD),
     )

@@ -90,14 +90,14 @@ class SoundServer:
                 timeout=20.0,
             )
             if "cell" in answer.stdout:
-                self._keep_steady()
+                self.keep_steady()
                 return
             time.sleep(0.05)
         text = (self.folder / "pulseaudio.log").read_text(errors="replace")
         self.stop()
         raise RuntimeError(f"pulseaudio does not answer:\n{text[-2000:]}")
 
-    def _keep_steady(self) -> None:
+    def keep_steady(self) -> None:
         """Play silence in small pieces: an idle null sink runs 2 s ahead and then stalls as long.
 
         Returns when sound flows through the monitor.
@@ -133,13 +133,14 @@ class SoundServer:
 
     def kill(self) -> None:
         """End the daemon at once, as a crash would."""
-        self._end_steady()
+        self.end_steady()
         if self._process is not None:
             self._process.kill()
             self._process.wait(timeout=10.0)
             self._process = None
 
-    def _end_steady(self) -> None:
+    def end_steady(self) -> None:
+        """Play no silence any more."""
         if self._steady is not None:
             self._steady.kill()
             self._steady.wait()
@@ -147,7 +148,7 @@ class SoundServer:
 
     def stop(self) -> None:
         """End the daemon in order."""
-        self._end_steady()
+        self.end_steady()
         if self._process is not None:
             self._process.terminate()
             try:

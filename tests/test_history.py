@@ -452,3 +452,22 @@ def test_a_place_that_cannot_hold_a_file_is_refused(tmp_path: Path) -> None:
         problem = refused.value.problem
         assert problem.where == str(path)
         assert problem.do
+
+
+def test_a_spoilt_log_beside_the_file_does_not_make_the_history_look_new(tmp_path: Path) -> None:
+    """SQLite passes over a log it cannot read; what came before must be in the file by then."""
+    path = tmp_path / "history.sqlite"
+    first = History(path)
+    first.begin_session("table", "0")
+    first.record_event(1.0, Event("e1", "turn"))
+    log = path.with_name(path.name + "-wal")
+    with log.open("r+b") as file:
+        file.write(b"\xa5" * log.stat().st_size)
+    with path.open("r+b") as file:
+        file.seek(1024)
+        file.write(b"\xa5" * (path.stat().st_size - 1024))
+    with History(path) as second:
+        assert second.problem is not None
+        assert "moved aside" in second.problem.what
+        assert second.sessions() == ()
+    first.close()

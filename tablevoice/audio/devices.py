@@ -7,7 +7,10 @@ Called by the loudspeaker, the microphone and by checks of a cell.
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import threading
+import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -28,9 +31,11 @@ ROOMY_LATENCY_S = 0.1
 """Least buffer behind the word ``high``: PortAudio's own idea of high (35 ms with the ALSA
 plug-in of PulseAudio) let the first two seconds of sound stall, measured; 100 ms did not."""
 _CLOSE_WITHIN_S = 3.0
+_OUTSIDE_WITHIN_S = 15.0
 
 _portaudio = threading.RLock()  # PortAudio's list, open, close and initialise may not overlap
 _open_streams = 0
+_look_wanted = threading.Event()
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,6 +241,38 @@ def look_again() -> bool:
         return True
 
 
+def seen_from_outside(choice: str | int, kind: Kind) -> bool:
+    """Whether a new process finds that device: what this one would after reading the list anew.
+
+    For a stream that is to come back while another one is open. Takes half a second.
+    """
+    command = [sys.executable, "-m", "tablevoice.audio.devices", kind, str(choice)]
+    try:
+        done = subprocess.run(command, capture_output=True, timeout=_OUTSIDE_WITHIN_S, check=False)
+    except (OSError, subprocess.TimeoutExpired):
+        return False
+    return done.returncode == 0
+
+
+def look_wanted() -> bool:
+    """Whether a stream that can, without being missed, should close for a moment."""
+    return _look_wanted.is_set()
+
+
+def look_with_others_aside(within_s: float) -> bool:
+    """:func:`look_again` once the other streams have closed; False when they do not in time."""
+    _look_wanted.set()
+    try:
+        until_s = time.monotonic() + within_s
+        while not look_again():
+            if time.monotonic() > until_s:
+                return False
+            time.sleep(0.02)
+        return True
+    finally:
+        _look_wanted.clear()
+
+
 def _usable(choice: str | int, kind: Kind) -> tuple[bool, str]:
     try:
         device = choose_device(choice, kind)
@@ -260,3 +297,7 @@ def _listed(devices: list[Device]) -> str:
 
 def _first_words(error: Exception) -> str:
     return str(error).splitlines()[0].rstrip(".") if str(error) else type(error).__name__
+
+
+if __name__ == "__main__":
+    sys.exit(0 if _usable(sys.argv[2], "input" if sys.argv[1] == "input" else "output")[0] else 1)

@@ -12,13 +12,21 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from tablevoice.audio.devices import alone_with_portaudio, close_stream, look_again
+from tablevoice.audio.devices import (
+    alone_with_portaudio,
+    close_stream,
+    look_again,
+    look_wanted,
+    look_with_others_aside,
+)
 from tablevoice.errors import AudioUnavailable, Problem
 
 SILENT_FOR_S = 5.0
 """A callback that did not come for this long means a dead stream: servers stall for up to 2 s."""
 FIRST_WAIT_S = 0.25
 LONGEST_WAIT_S = 5.0
+ASIDE_WITHIN_S = 10.0
+"""How long a stream that is lost waits for the others to close for a look: a line may sound."""
 _LOOK_EVERY_S = 0.1
 
 
@@ -28,7 +36,10 @@ class KeptStream:
     ``open_it`` gives a started stream or raises :class:`AudioUnavailable`. ``work`` is
     called after each :meth:`wake` and at least ten times a second; it gives the seconds
     until it wants to be called again. ``dropped`` is called (same thread) when the
-    stream is gone, before ``on_lost``; ``on_back`` when it sounds again.
+    stream is gone, before ``on_lost``; ``on_back`` when it sounds again. ``seen`` tells whether
+    a fresh look at the system's devices would find this one, ``at_rest`` whether nobody would
+    miss the stream for a moment: PortAudio reads the devices anew only while none is open, so
+    the others step aside for one that is back.
     """
 
     def __init__(
@@ -39,6 +50,8 @@ class KeptStream:
         dropped: Callable[[], None],
         on_lost: Callable[[Problem], None] | None,
         on_back: Callable[[], None] | None,
+        seen: Callable[[], bool],
+        at_rest: Callable[[], bool] = lambda: True,
     ) -> None:
         self.name = name
         self.losses = 0
@@ -48,6 +61,8 @@ class KeptStream:
         self._dropped = dropped
         self._on_lost = on_lost
         self._on_back = on_back
+        self._seen = seen
+        self._at_rest = at_rest
         self._stream: Any = None
         self._wake = threading.Event()
         self._closing = threading.Event()
@@ -114,6 +129,8 @@ class KeptStream:
             self._wake.clear()
             if self._is_dead():
                 self._lose()
+            elif look_wanted() and self._at_rest():
+                self._step_aside()
         if self._stream is not None:
             stream, self._stream = self._stream, None
             close_stream(stream)
@@ -133,6 +150,9 @@ class KeptStream:
         self.losses += 1
         close_stream(stream)
         self._dropped()
+        self._tell_lost()
+
+    def _tell_lost(self) -> None:
         if self._on_lost is not None:
             self._on_lost(
                 Problem(
@@ -142,11 +162,25 @@ class KeptStream:
                 )
             )
 
+    def _step_aside(self) -> None:
+        """Close for as long as another stream looks for its device; nobody is told."""
+        stream, self._stream = self._stream, None
+        close_stream(stream)
+        self._dropped()
+        while look_wanted() and not self._closing.wait(0.01):
+            continue
+        try:
+            self._open()
+        except AudioUnavailable:
+            self.losses += 1
+            self._tell_lost()
+
     def _reopen(self) -> None:
         wait_s = FIRST_WAIT_S
         while not self._closing.wait(wait_s):
             try:
-                look_again()
+                if not look_again() and self._seen():
+                    look_with_others_aside(ASIDE_WITHIN_S)
                 self._open()
             except AudioUnavailable:
                 wait_s = min(2.0 * wait_s, LONGEST_WAIT_S)  # on_lost has told it already

@@ -18,7 +18,7 @@ import numpy as np
 import soxr
 
 from tablevoice.audio.clip_files import to_rate
-from tablevoice.audio.devices import choose_device, latency_s, open_stream
+from tablevoice.audio.devices import choose_device, latency_s, open_stream, seen_from_outside
 from tablevoice.audio.kept_stream import KeptStream
 from tablevoice.errors import AudioUnavailable, Problem
 from tablevoice.model import LISTENING_RATE_HZ, Clip, Samples
@@ -79,8 +79,9 @@ class Loudspeaker:
         self._device = device
         self._latency = latency
         self._stream = KeptStream(
-            "loudspeaker", self._open, self._tell, self._drop, on_lost, on_back
-        )
+            "loudspeaker", self._open, self._tell, self._drop, on_lost, on_back,
+            seen=lambda: seen_from_outside(device, "output"), at_rest=lambda: not self._untold,
+        )  # fmt: skip
         self._changing = threading.Lock()  # held by play, cut and the owner, never the callback
         self._playing: tuple[_Playing, ...] = ()
         self._untold: list[_Playing] = []

@@ -17,7 +17,14 @@ from typing import Any
 import numpy as np
 import soxr
 
-from tablevoice.audio.devices import Device, choose_device, latency_s, load_portaudio, open_stream
+from tablevoice.audio.devices import (
+    Device,
+    choose_device,
+    latency_s,
+    load_portaudio,
+    open_stream,
+    seen_from_outside,
+)
 from tablevoice.audio.kept_stream import KeptStream
 from tablevoice.errors import Problem
 from tablevoice.model import LISTENING_RATE_HZ, Samples
@@ -67,7 +74,10 @@ class Microphone:
         self.overflows = 0
         self._device = device
         self._latency = latency
-        self._stream = KeptStream("microphone", self._open, self._cut, self._drop, on_lost, on_back)
+        self._stream = KeptStream(
+            "microphone", self._open, self._cut, self._drop, on_lost, on_back,
+            seen=lambda: seen_from_outside(device, "input"),
+        )  # fmt: skip
         self._raw: deque[tuple[Samples, float]] = deque()
         self._ready: deque[MicrophoneBlock] = deque()
         self._most_ready = max(2, round(WAITING_S * LISTENING_RATE_HZ / self.block_samples))

@@ -17,10 +17,9 @@ from pathlib import Path
 
 from tablevoice.cell import Cell
 from tablevoice.commands.following_edits import follow_edits
-from tablevoice.errors import MessageRefused
+from tablevoice.commands.taking_in import TakingIn
 from tablevoice.linking import Audience, open_links
 from tablevoice.links import messages
-from tablevoice.links.messages import Inbound
 from tablevoice.links.standard_streams import Writer, read_forever, unbuffered_input
 from tablevoice.session import Session
 from tablevoice.session_watch import Watch
@@ -75,27 +74,17 @@ async def run_table(cell: Cell, record: Path | None, telling: Telling) -> None:
         ):
             telling.opened()
 
-            def take(message: Inbound | MessageRefused | None) -> None:
-                if message is None:
-                    if not links:  # a service has no input, and others may still send
-                        input_over.set()
-                elif session.closed.is_set():
-                    return
-                elif isinstance(message, MessageRefused):
-                    session.refuse(message)
-                else:
-                    session.receive(message)
+            def over() -> None:
+                if not links:  # a service has no input, and others may still send
+                    input_over.set()
 
             def close() -> None:
                 if not session.closed.is_set():
                     session.receive(messages.Close())
 
-            def arrived(message: Inbound | MessageRefused | None) -> None:
-                loop.call_soon_threadsafe(take, message)
-
             _on_signals(loop, close)
             with watch.over(session, links):
-                read_forever(unbuffered_input(), arrived)
+                read_forever(unbuffered_input(), TakingIn(session, audience, over).put)
                 following = loop.create_task(follow_edits(session, telling.says))
                 try:
                     await _over(session, input_over)

@@ -16,7 +16,7 @@ from typing import BinaryIO, TypeAlias
 
 from tablevoice.errors import MessageRefused
 from tablevoice.links.json_lines import MessageReader, encode
-from tablevoice.links.messages import Inbound, Outbound
+from tablevoice.links.messages import ErrorReported, Inbound, Outbound
 
 CHUNK_BYTES = 64 * 1024
 
@@ -61,7 +61,7 @@ def unbuffered_input() -> RawIOBase:
 class Writer:
     """Writes messages to ``sink`` from a thread of its own.
 
-    ``lost`` counts messages given up because nobody read them.
+    ``lost`` counts messages given up because nobody read them; whoever reads again is told.
     """
 
     def __init__(self, sink: BinaryIO) -> None:
@@ -95,9 +95,21 @@ class Writer:
         self._thread.join(timeout_s)
 
     def _write(self) -> None:
+        told = 0
         while (message := self._waiting.get()) is not None:
+            lost = self.lost
             try:
+                if lost > told:
+                    self._sink.write(encode(_given_up(lost - told, message.at_s)))
+                    told = lost
                 self._sink.write(encode(message))
                 self._sink.flush()
             except (OSError, ValueError):
                 return  # nobody reads any more; the session ends by its input or a signal
+
+
+def _given_up(count: int, at_s: float) -> ErrorReported:
+    return ErrorReported(
+        at_s=at_s, what=f"{count} messages were given up: nobody read them.",
+        where="messages out", do="Read all that the table says, or start a thread that does.",
+    )  # fmt: skip

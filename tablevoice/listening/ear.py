@@ -79,6 +79,10 @@ class Ear:
         self._recogniser.reset()
         self._begin()
 
+    def close(self) -> None:
+        """Give the recogniser's memory back; the ear is unusable afterwards."""
+        self._recogniser.close()
+
     def _begin(self) -> None:
         options = self.options
         self._endpointer = Endpointer(

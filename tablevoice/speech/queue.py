@@ -54,11 +54,15 @@ Decision: TypeAlias = Start | Cut | Dropped
 class QueueRules:
     """``most_waiting`` bounds the queue; the gaps are silence between two lines.
 
+    Warnings are never crowded out: after ``most_warnings`` whoever sends them should wait. So
+    many cannot be said while they are fresh.
+
     0.25 s between voices is the usual pause when speakers change turns; 0.1 s keeps two lines
     of one voice, whose padding is trimmed off, from running together.
     """
 
     most_waiting: int = 32
+    most_warnings: int = 64
     gap_s: float = 0.25
     same_voice_gap_s: float = 0.1
 
@@ -132,6 +136,13 @@ class SpeechQueue:
                 waiting=tuple(u for u in state.waiting if u.id != head.id),
             )
         return state, decisions
+
+    def room_for(self, priority: Priority) -> bool:
+        """Whether a further one may wait: it crowds none out, or is not one warning too many."""
+        if priority < Priority.WARNING:
+            return len(self.waiting) < self.rules.most_waiting
+        warnings = sum(waits.priority is Priority.WARNING for waits in self.waiting)
+        return warnings < self.rules.most_warnings
 
     @property
     def wake_s(self) -> float | None:

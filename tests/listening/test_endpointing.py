@@ -34,7 +34,8 @@ def test_a_word_is_found_where_it_is_whatever_the_block_size(block: int) -> None
     word = spoken("violet")
     found = ends(run(np.concatenate((silence(1), word, silence(0.6))), block))
     assert len(found) == 1
-    assert found[0].start_s == pytest.approx(1.0, abs=0.06)
+    # The finder makes sure before it opens; what it may have missed is in the pre-roll.
+    assert found[0].start_s == pytest.approx(1.0, abs=0.1)
     assert found[0].end_s == pytest.approx(1 + len(word) / 16000, abs=0.06)
 
 
