@@ -127,7 +127,8 @@ class Controller:
         try:
             number = 0
             while True:
-                await asyncio.sleep(self._chance.expovariate(1 / EVERY_S))
+                wait_s = self._chance.expovariate(1 / EVERY_S)
+                await asyncio.sleep(min(wait_s, until_s - time.monotonic()))
                 if time.monotonic() >= until_s:
                     break
                 number += 1

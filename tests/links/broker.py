@@ -193,7 +193,9 @@ class Peer:
         async for message in self.client.messages:
             below = str(message.topic).removeprefix(self.base + "/")
             payload = message.payload
-            row = json.loads(payload) if payload[:1] == b"{" else {"text": payload.decode()}
+            row = json.loads(payload)
+            if below == "health":  # a document of its own, no message of the schema
+                row = {"type": "health", "health": row}
             async with self._news:
                 self.seen.append((below, row, message))
                 self._news.notify_all()
