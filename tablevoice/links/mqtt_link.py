@@ -74,6 +74,17 @@ class MqttLink:
         self._closed: messages.Closed | None = None
         self._closing = False
         self._reported: set[str] = set()
+        self._why_down = "not connected yet"
+
+    @property
+    def name(self) -> str:
+        """What the table's health calls it."""
+        return DOOR
+
+    @property
+    def why_down(self) -> str:
+        """Why the broker is not to be had, empty while it is there."""
+        return "" if self.connected.is_set() else self._why_down
 
     async def __aenter__(self) -> MqttLink:
         self._access, problems = access(self._entry, self._folder, self._client_id)
@@ -238,6 +249,7 @@ class MqttLink:
 
     def _lost(self, error: MqttError) -> None:
         where = f"{self._access.host}:{self._access.port}"
+        self._why_down = f"the broker at {where}: {error}"
         self._report(f"the broker at {where} is not to be had: {error}.", _advice(str(error)))
 
     def _say_what_was_given_up(self) -> None:

@@ -222,9 +222,10 @@ def test_a_broker_that_restarts_in_mid_question_loses_no_answer(
             async with Peer(broker, BASE, identifier="cell7") as peer:
                 await peer.event("q1", "asked")
                 await peer.wait_for(lambda _, row: row["type"] == "said")
+            assert link.why_down == ""
             broker.stop()
-            while link.connected.is_set():
-                await asyncio.sleep(0.01)
+            await until(lambda: not link.connected.is_set())
+            await until(lambda: str(broker.port) in link.why_down)  # what health tells of it
             table.receive(ButtonPressed(button="violet"))
             table.audience(HoldRequest(at_s=1.0, kind="pause", phrase="pause", certainty=0.9))
             broker.start()
@@ -233,6 +234,7 @@ def test_a_broker_that_restarts_in_mid_question_loses_no_answer(
                 await peer.wait_for(lambda _, row: row["type"] == "hold_request")
                 await peer.status("ready")
                 assert len(peer.outcomes("q1")) == 1
+            assert (link.name, link.why_down) == ("mqtt", "")
             lost = [what for what in table.problems if "not to be had" in what]
             assert len(lost) == len(set(lost)) > 0
 
