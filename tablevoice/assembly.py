@@ -24,7 +24,8 @@ from tablevoice.errors import (
     RecogniserUnavailable,
     StoreUnwritable,
 )
-from tablevoice.history import History, utc_now
+from tablevoice.history import History
+from tablevoice.history_file import utc_now
 from tablevoice.links.delivery import Ledger
 from tablevoice.listening.ear import Ear, EarOptions
 from tablevoice.listening.endpointing import EndpointOptions

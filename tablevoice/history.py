@@ -31,6 +31,7 @@ from tablevoice.history_file import (
     transaction,
     unwritable,
     upgrade,
+    utc_now,
 )
 from tablevoice.model import (
     LISTENING_RATE_HZ,
@@ -74,11 +75,6 @@ class Entry:
     at_s: float
     utc: str
     fields: Mapping[str, Any]
-
-
-def utc_now() -> datetime:
-    """The computer's time, in UTC."""
-    return datetime.now(timezone.utc)
 
 
 class History:

@@ -313,6 +313,11 @@ def _sound(db: sqlite3.Connection) -> bool:
     return bool(finding == "ok")
 
 
+def utc_now() -> datetime:
+    """The computer's time, in UTC."""
+    return datetime.now(timezone.utc)
+
+
 def iso(moment: datetime) -> str:
     """UTC with milliseconds, always the same length, so that text order is time order."""
     if moment.tzinfo is None:

@@ -37,7 +37,7 @@ from tablevoice.cell import Cell
 from tablevoice.dialogue.terms import Phase
 from tablevoice.edited_book import EditedBook, another_ear, let_go, make_ready
 from tablevoice.errors import AudioUnavailable, MessageRefused, Problem, TablevoiceError
-from tablevoice.history import utc_now
+from tablevoice.history_file import utc_now
 from tablevoice.kept_ear import KeptEar
 from tablevoice.line_rendering import LineRendering
 from tablevoice.links import messages

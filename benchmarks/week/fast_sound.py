@@ -33,6 +33,7 @@ class FastLoudspeaker:
 
     def __init__(self, clock: FastClock, on_lost: Lost | None) -> None:
         self.latency_s = OUT_S
+        self.thread_alive = True
         self.is_open = True
         self.losses = 0
         self._clock = clock
@@ -127,6 +128,8 @@ class FastMicrophone:
     def __init__(self, clock: FastClock, on_lost: Lost | None) -> None:
         self.dropped_blocks = 0
         self.overflows = 0
+        self.losses = 0
+        self.thread_alive = True
         self.is_open = True
         self._clock = clock
         self._on_lost = on_lost
@@ -153,6 +156,7 @@ class FastMicrophone:
         """Lose the device, or have it back."""
         was, self.is_open = self.is_open, there
         if was and not there and self._on_lost is not None:
+            self.losses += 1
             self._on_lost(Problem("the microphone is gone.", "sound devices", "Wait."))
 
     def __iter__(self) -> Iterator[MicrophoneBlock]:
