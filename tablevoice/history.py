@@ -197,19 +197,11 @@ class History:
     ) -> None:
         """What became of a line: ``said``, ``cut``, ``expired`` or ``dropped``."""
         self._record(
-            "said",
-            at_s,
-            utterance_id=utterance.id,
-            event_id=utterance.event_id,
-            event=utterance.event,
-            line_key=utterance.line_key,
-            voice=utterance.voice,
-            text=utterance.text,
-            outcome=outcome,
-            start_s=start_s,
-            end_s=end_s,
+            "said", at_s, utterance_id=utterance.id, event_id=utterance.event_id,
+            event=utterance.event, line_key=utterance.line_key, voice=utterance.voice,
+            text=utterance.text, outcome=outcome, start_s=start_s, end_s=end_s,
             note=utterance.note,
-        )
+        )  # fmt: skip
 
     def record_withheld(self, at_s: float, event: Event, why: str) -> None:
         """An event for which taste left nothing to say, and the rule that did."""
