@@ -42,6 +42,14 @@ class Breaker:
         self._floods = 0
         self.question = ""
         """The question that was put last."""
+        self._looked = 0
+
+    def release_holds(self) -> None:
+        """Whoever is at the machine presses its reset when a word was taken for a pause."""
+        rows = self._table.since(self._looked)
+        self._looked += len(rows)
+        if any(row["type"] == "hold_request" for row in rows):
+            self._table.send({"v": 1, "type": "hold_cleared", "by": "reset button"})
 
     def order(self, **order: object) -> None:
         """Have the table's stand-ins do something."""

@@ -132,6 +132,7 @@ def _play(
 
 
 def _happen(happening: Happening, table: RunningTable, breaker: Breaker) -> None:
+    breaker.release_holds()
     if happening.kind == "event":
         slots = {"note": f"Note {len(table.sent) % NOTES}"} if happening.what == "remark" else {}
         table.event(happening.what, **slots)
@@ -167,6 +168,7 @@ def _progress(week: Week, table: RunningTable, sampler: Sampler, at_s: float) ->
 
 
 def _count(week: Week, table: RunningTable) -> None:
+    table.send({"v": 1, "type": "hold_cleared", "by": "reset button"})
     table.send({"v": 1, "type": "button", "button": "teal", "id": "press"})
     until_s = time.monotonic() + ANSWERED_WITHIN_S
     while (miscounted := table.miscounted()) and time.monotonic() < until_s:
@@ -183,6 +185,7 @@ def _count(week: Week, table: RunningTable) -> None:
         "heard": count(type="heard"),
         "answers by voice": count(type="answer", how="voice"),
         "answers by button": count(type="answer", how="button"),
+        "holds asked for": count(type="hold_request"),
         "refused": sum(row["type"] == "error" and row["id"] is not None for row in rows),
         "problems told": len(table.told()),
     }
