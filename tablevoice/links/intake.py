@@ -1,9 +1,10 @@
 """Messages between the thread that reads them and the loop that acts on them, of bounded number.
 
 The rule, where a controller sends faster than the table takes in: warnings and everything
-that is no event go first and are never refused; of the other events the oldest of the lowest
-priority is refused, with one error; when nothing is left to refuse, the reader waits, and so
-does the pipe behind it. Knows priorities and times that are passed in, no table and no clock.
+that is no event go first and are never refused, but to close comes last, behind what was sent
+before it; of the other events the oldest of the lowest priority is refused, with one error; when
+nothing is left to refuse, the reader waits, and so does the pipe behind it. Knows
+priorities and times that are passed in, no table and no clock.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from tablevoice.errors import MessageRefused
-from tablevoice.links.messages import EventReported, Inbound
+from tablevoice.links.messages import Close, EventReported, Inbound
 from tablevoice.model import Priority
 
 MOST_WAITING = 256
@@ -54,6 +55,7 @@ class Intake:
         self._changed = threading.Condition()
         self._numbers = itertools.count()
         self._urgent: deque[_Waiting] = deque()
+        self._close: deque[_Waiting] = deque()
         self._events: dict[Priority, deque[_Waiting]] = {
             priority: deque() for priority in sorted(Priority) if priority < Priority.WARNING
         }
@@ -75,7 +77,7 @@ class Intake:
             if priority is None or priority is Priority.WARNING:
                 while self._waiting >= self._most and not self._refuse_one():
                     self._changed.wait()
-                self._urgent.append(waiting)
+                (self._close if isinstance(item, Close) else self._urgent).append(waiting)
             else:
                 self._changed.wait_for(lambda: len(self._refused) < self._most)
                 self._events[priority].append(waiting)  # it is among those that may go
@@ -98,11 +100,14 @@ class Intake:
             return self._first_of(self._urgent)
 
     def event(self, *, crowded: bool = False) -> Item | None:
-        """The next other event, in order of arrival; by priority where the table is crowded."""
+        """The next other event, in order of arrival; by priority where the table is crowded.
+
+        After the last of them, what closes the table.
+        """
         with self._changed:
             waiting = [events for events in self._events.values() if events]
             if not waiting:
-                return None
+                return self._first_of(self._close)
             return self._first_of(
                 waiting[-1] if crowded else min(waiting, key=lambda events: events[0].number)
             )

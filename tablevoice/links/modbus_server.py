@@ -13,6 +13,7 @@ import asyncio
 import contextlib
 import ipaddress
 import struct
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -247,7 +248,7 @@ class ModbusServer:
 
     @property
     def why_down(self) -> str:
-        """Why no controller is there, empty while one is."""
+        """Why no controller is there, empty while one is; may be asked from any thread."""
         if self._silent_s <= self._entry.lost_after_s:
             return ""
         if not self._writer_host:
@@ -269,7 +270,7 @@ class ModbusServer:
 
     @property
     def _now_s(self) -> float:
-        return asyncio.get_running_loop().time()
+        return time.monotonic()
 
     @property
     def _where(self) -> str:

@@ -7,7 +7,7 @@ import time
 
 from tablevoice.errors import MessageRefused
 from tablevoice.links.intake import LONGEST_WAIT_S, Intake
-from tablevoice.links.messages import EventReported, Ping
+from tablevoice.links.messages import Close, EventReported, Ping
 from tablevoice.model import Priority
 
 PRIORITIES = {
@@ -46,6 +46,15 @@ def test_events_keep_their_order_and_warnings_overtake_them() -> None:
     waiting.put(Ping(id="5"), 0.0)
     assert ids(drained(waiting)) == ["3", "5", "1", "2", "4"]
     assert len(waiting) == 0
+
+
+def test_what_was_sent_before_a_close_is_taken_before_it() -> None:
+    for crowded in (False, True):
+        waiting = intake(10)
+        for item in (event("1", "move"), Close(id="2"), event("3", "chat"), Ping(id="4")):
+            waiting.put(item, 0.0)
+        assert ids(drained(waiting, crowded=crowded)) == ["4", "1", "3", "2"]
+        assert len(waiting) == 0
 
 
 def test_a_crowded_table_takes_the_highest_priority_first() -> None:

@@ -14,6 +14,10 @@ from pathlib import Path
 import pytest
 
 from tests import no_route
+from tests.guard.conftest import short_path
+from tests.security.linked_table import PASSWORD
+
+__all__ = ["short_path"]
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -69,6 +73,35 @@ def test_loopback_is_not_counted(tmp_path: Path) -> None:
         "socket.create_connection(server.getsockname()).sendall(b'x')\n"
     )
     assert sum(counted(program, tmp_path).values()) == 0
+
+
+@pytest.mark.sound_server
+def test_a_table_with_every_link_keeps_to_this_computer_and_its_secret_to_itself(
+    short_path: Path,
+) -> None:
+    done = subprocess.run(
+        no_route.isolated(
+            short_path / "counts.json",
+            [sys.executable, "-m", "tests.security.linked_table", str(short_path)],
+        ),
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        cwd=ROOT, capture_output=True, text=True, timeout=150, check=False,
+    )  # fmt: skip
+    table = short_path / "table"
+    log = (table / "log").read_text("utf-8")
+    assert done.returncode == 0, done.stderr + log
+    counts = json.loads((short_path / "counts.json").read_text("utf-8"))
+    assert set(counts.values()) == {0}
+    # Both events came in and the table went through it all; the secret shows nowhere.
+    written = {path.name: path.read_bytes() for path in table.rglob("*") if path.is_file()}
+    assert written["messages"].count(b'"type":"done"') == 2
+    assert {"history.sqlite", "health.json", "log"} <= written.keys()
+    links = json.loads(written["told_health.json"])["facts"]["links"]
+    assert links["mqtt"]["up"] is True
+    assert "no controller" in links["modbus"]["why"]
+    assert len(log.splitlines()) > 5
+    told = [*written.values(), done.stdout.encode(), done.stderr.encode()]
+    assert not [text for text in told if PASSWORD.encode() in text]
 
 
 def test_the_network_runtime_sends_no_reports_and_keeps_no_number_of_this_computer(
