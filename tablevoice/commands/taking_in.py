@@ -39,8 +39,9 @@ class TakingIn:
     """``put`` may be called on any one thread; all else happens on the loop that made this.
 
     ``tell`` has each refused event answered; ``unread`` says how many answers nobody has read
-    yet, so that none is given up for want of a reader who is only slower. Besides, once a second, the session is told how
-    many there were: ten thousand a second are not to fill its record.
+    yet, so that none is given up for want of a reader who is only slower. Besides, once a
+    second, the session is told how many there were: ten thousand a second are not to fill its
+    record.
     """
 
     def __init__(
