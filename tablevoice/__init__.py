@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from tablevoice.errors import MessageRefused, TablevoiceError
     from tablevoice.linking import open_table
     from tablevoice.session import Session
+    from tablevoice.table_thread import TableThread
 
 # ONNX Runtime from 1.29 on reports to its maker from Linux and macOS: the computer, a lasting
 # number for it, the networks it opens. Read once, when it is first imported, here or in a child
@@ -23,7 +24,9 @@ os.environ["ORT_DISABLE_TELEMETRY"] = "1"
 
 __version__ = "0.1.0"
 
-__all__ = ["MessageRefused", "Session", "TablevoiceError", "__version__", "open_table"]
+__all__ = [
+    "MessageRefused", "Session", "TableThread", "TablevoiceError", "__version__", "open_table",
+]
 
 
 def __getattr__(name: str) -> Any:
@@ -32,6 +35,10 @@ def __getattr__(name: str) -> Any:
         from tablevoice import linking
 
         return linking.open_table
+    if name == "TableThread":
+        from tablevoice import table_thread
+
+        return table_thread.TableThread
     if name == "Session":
         from tablevoice import session
 

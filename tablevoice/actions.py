@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import TypeAlias
 
 from tablevoice.links.messages import Outbound
-from tablevoice.model import Event, Heard, Match, Reason, Spent, Utterance, Verdict
+from tablevoice.model import Event, Heard, Match, Reason, Spent, Taken, Utterance, Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,11 +46,13 @@ class Send:
     """Give this message to the link and to the record.
 
     ``about`` is what the message tells of in full, for the history: the utterance of a
-    ``said``, the judgement of a ``heard``, the event of a ``done`` without a line.
+    ``said``, the judgement of a ``heard``, the event of a ``done`` without a line. ``again``:
+    it was told before, and the history has it.
     """
 
     message: Outbound
     about: Utterance | Judgement | Event | None = None
+    again: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +60,13 @@ class Spend:
     """Write down, before the line sounds, that it was used."""
 
     spent: Spent
+
+
+@dataclass(frozen=True, slots=True)
+class TakeDown:
+    """Write down, before its line sounds, that an event was taken, or that it is over."""
+
+    taken: Taken
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,4 +89,4 @@ class CorrectVerdict:
     message_id: str | None = None
 
 
-Action: TypeAlias = Sound | CutShort | Send | Spend | AskHold | CorrectVerdict
+Action: TypeAlias = Sound | CutShort | Send | Spend | TakeDown | AskHold | CorrectVerdict

@@ -24,7 +24,9 @@ from tablevoice.errors import (
     RecogniserUnavailable,
     StoreUnwritable,
 )
-from tablevoice.history import History, utc_now
+from tablevoice.history import History
+from tablevoice.history_file import utc_now
+from tablevoice.links.delivery import Ledger
 from tablevoice.listening.ear import Ear, EarOptions
 from tablevoice.listening.endpointing import EndpointOptions
 from tablevoice.listening.gate import GateOptions
@@ -317,6 +319,7 @@ class Assembly:
         if history is not None and history.session is None:
             raise RuntimeError("begin the history's session before its table is opened")
         spent = history.spent() if history is not None else ()
+        taken = history.taken() if history is not None else ()
         held = history.hold_in_force() if history is not None else None
         session = (history.session or 0) if history is not None else 0
         chooser = Chooser(book, seed, spent, session=session)
@@ -333,6 +336,7 @@ class Assembly:
             guarded=self.cell.guard is not None,
             session=session,
             clock=clock,
+            ledger=Ledger(taken, self.cell.links.lasting_doors),
         )
 
     def _open_store(self) -> PreparedStore:

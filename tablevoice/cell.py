@@ -344,6 +344,8 @@ def read_cell(path: Path | str, *, numbered: bool = True) -> ReadCell:
         findings.raise_if_any()
         raise AssertionError("a file that is not valid has findings")
     _check_listening(entry, marked, findings)
+    for keys, what, do in entry.links.findings():
+        findings.add(what, marked.where(("links", *keys)), do)
     read = _phrasebook(entry.phrasebooks, base, findings)
     if read is not None:
         _check_voices(entry, read, marked, findings)

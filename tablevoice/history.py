@@ -18,7 +18,7 @@ from pathlib import Path
 from types import MappingProxyType, TracebackType
 from typing import Any
 
-from tablevoice import heard_rows, spent_rows
+from tablevoice import heard_rows, spent_rows, taken_rows
 from tablevoice.errors import AudioUnavailable, Problem, SoundUnkept, StoreUnwritable
 from tablevoice.heard_rows import Example, PastUtterance
 from tablevoice.history_file import (
@@ -31,6 +31,7 @@ from tablevoice.history_file import (
     transaction,
     unwritable,
     upgrade,
+    utc_now,
 )
 from tablevoice.model import (
     LISTENING_RATE_HZ,
@@ -40,6 +41,7 @@ from tablevoice.model import (
     Match,
     Reason,
     Spent,
+    Taken,
     Utterance,
     Verdict,
 )
@@ -73,11 +75,6 @@ class Entry:
     at_s: float
     utc: str
     fields: Mapping[str, Any]
-
-
-def utc_now() -> datetime:
-    """The computer's time, in UTC."""
-    return datetime.now(timezone.utc)
 
 
 class History:
@@ -200,19 +197,11 @@ class History:
     ) -> None:
         """What became of a line: ``said``, ``cut``, ``expired`` or ``dropped``."""
         self._record(
-            "said",
-            at_s,
-            utterance_id=utterance.id,
-            event_id=utterance.event_id,
-            event=utterance.event,
-            line_key=utterance.line_key,
-            voice=utterance.voice,
-            text=utterance.text,
-            outcome=outcome,
-            start_s=start_s,
-            end_s=end_s,
+            "said", at_s, utterance_id=utterance.id, event_id=utterance.event_id,
+            event=utterance.event, line_key=utterance.line_key, voice=utterance.voice,
+            text=utterance.text, outcome=outcome, start_s=start_s, end_s=end_s,
             note=utterance.note,
-        )
+        )  # fmt: skip
 
     def record_withheld(self, at_s: float, event: Event, why: str) -> None:
         """An event for which taste left nothing to say, and the rule that did."""
@@ -249,16 +238,8 @@ class History:
         certainty: float,
         tries: int,
     ) -> None:
-        self._record(
-            "decided",
-            at_s,
-            event_id=event_id,
-            question=question,
-            value=value,
-            how=how,
-            certainty=certainty,
-            tries=tries,
-        )
+        self._record("decided", at_s, event_id=event_id, question=question, value=value, how=how,
+                     certainty=certainty, tries=tries)  # fmt: skip
 
     def record_hold_requested(
         self, at_s: float, *, kind: str, phrase: str, certainty: float
@@ -296,6 +277,17 @@ class History:
         """
         with self._writing():
             return spent_rows.read(self._db, self._now())
+
+    # --- what senders may send again --------------------------------------------
+
+    def take_down(self, taken: Taken) -> None:
+        with self._writing():
+            taken_rows.write(self._db, taken, self._now())
+
+    def taken(self) -> tuple[Taken, ...]:
+        """The events of the last day that are not to be taken again, oldest first."""
+        with self._writing():
+            return taken_rows.read(self._db, self._now())
 
     # --- looking back -----------------------------------------------------------
 

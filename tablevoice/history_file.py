@@ -146,7 +146,19 @@ ALTER TABLE spent ADD COLUMN utc TEXT NOT NULL DEFAULT ''
 """
 """``said.note``: which rule of taste gave way, or why nothing was said (``withheld``)."""
 
-SCHEMA_STEPS: tuple[str, ...] = (_FIRST_SCHEMA, _REASONS_AND_CORRECTIONS, _TASTE)
+_TAKEN = """
+CREATE TABLE taken (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    event_id TEXT NOT NULL UNIQUE,
+    utc TEXT NOT NULL,
+    event TEXT NOT NULL,
+    slots TEXT NOT NULL,
+    outcome TEXT NOT NULL
+)
+"""
+"""``taken.outcome``: the message that answered the event, empty while it is open."""
+
+SCHEMA_STEPS: tuple[str, ...] = (_FIRST_SCHEMA, _REASONS_AND_CORRECTIONS, _TASTE, _TAKEN)
 """Scripts that lead from each version to the next; a new one is put at the end, and
 no step that ever shipped is changed. The file's version is how many were applied."""
 
@@ -299,6 +311,11 @@ def _ended_badly(db: sqlite3.Connection) -> bool:
 def _sound(db: sqlite3.Connection) -> bool:
     (finding,) = db.execute("PRAGMA quick_check(1)").fetchone()
     return bool(finding == "ok")
+
+
+def utc_now() -> datetime:
+    """The computer's time, in UTC."""
+    return datetime.now(timezone.utc)
 
 
 def iso(moment: datetime) -> str:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Protocol, TypeAlias
 
 from tablevoice.cell import Cell, load_cell
+from tablevoice.errors import FileRefused, Problem
 from tablevoice.links import messages
 from tablevoice.links.messages import Outbound
 from tablevoice.links.modbus_settings import ModbusEntry
@@ -37,23 +38,30 @@ class Audience:
     """Everybody who is told what the table says.
 
     Whoever joins late is told at once how things stand: what the table knows, what the
-    guard says.
+    guard says; and, until ``complete``, what went wrong while it opened.
     """
 
     def __init__(self, *told: Told) -> None:
         self._told = list(told)
         self._standing: dict[type[Outbound], Outbound] = {}
+        self._problems: list[Outbound] | None = []
 
     def __call__(self, message: Outbound) -> None:
         if isinstance(message, (messages.Ready, messages.GuardReported)):
             self._standing[type(message)] = message
+        elif isinstance(message, messages.ErrorReported) and self._problems is not None:
+            self._problems.append(message)
         for told in tuple(self._told):
             told(message)
 
     def join(self, told: Told) -> None:
-        for message in self._standing.values():
+        for message in (*self._standing.values(), *(self._problems or ())):
             told(message)
         self._told.append(told)
+
+    def complete(self) -> None:
+        """Nobody else joins who should know what went wrong before."""
+        self._problems = None
 
     def leave(self, told: Told) -> None:
         self._told.remove(told)
@@ -71,6 +79,7 @@ async def open_links(session: Session, audience: Audience) -> AsyncIterator[list
             await opening.enter_async_context(link)
             audience.join(link.told)
             opening.callback(audience.leave, link.told)
+        audience.complete()
         try:
             yield links
         finally:
@@ -81,6 +90,15 @@ async def open_links(session: Session, audience: Audience) -> AsyncIterator[list
 def links_of(cell: Cell, table: ServedTable) -> list[Link]:
     """A link for each entry under the cell's ``links:``."""
     links: list[Link] = []
+    if cell.links.mqtt is not None:
+        try:
+            from tablevoice.links.mqtt_link import MqttLink
+        except ImportError as error:
+            raise FileRefused([Problem(
+                f"there is a link over MQTT, and a part of it is missing: {error.name}.",
+                f"{cell.path}: links.mqtt", "Install it with: pip install 'tablevoice[mqtt]'.",
+            )]) from error  # fmt: skip
+        links.append(MqttLink(cell.links.mqtt, cell.table, cell.path.parent, table))
     if cell.links.modbus is not None:
         links.append(_open_modbus(cell.links.modbus, table))
     return links

@@ -431,6 +431,18 @@ class Event:
     slots: Mapping[str, SlotValue] = field(default_factory=lambda: NO_SLOTS)
 
 
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """An event that was taken, and the message that answered it: "" while it is open.
+
+    ``refused``: it was let go again.
+    """
+
+    event: Event
+    outcome: str = ""
+    refused: bool = False
+
+
 def as_clip(samples: Sequence[float] | Samples, rate_hz: int) -> Clip:
     """Wrap plain numbers as a clip (copies to ``float32``)."""
     return Clip(np.asarray(samples, dtype=np.float32), rate_hz)

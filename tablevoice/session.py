@@ -20,22 +20,28 @@ from types import TracebackType
 from typing import TypeAlias
 
 from tablevoice import __version__
-from tablevoice.actions import Action, AskHold, CorrectVerdict, CutShort, Send, Sound, Spend
+from tablevoice.actions import (
+    Action,
+    AskHold,
+    CorrectVerdict,
+    CutShort,
+    Send,
+    Sound,
+    Spend,
+    TakeDown,
+)
 from tablevoice.assembly import Assembly, local_clock_min, within_limits
 from tablevoice.audio.loudspeaker import Loudspeaker
 from tablevoice.audio.microphone import Microphone
 from tablevoice.cell import Cell
 from tablevoice.dialogue.terms import Phase
 from tablevoice.edited_book import EditedBook, another_ear, let_go, make_ready
-from tablevoice.errors import (
-    AudioUnavailable,
-    MessageRefused,
-    Problem,
-    TablevoiceError,
-)
+from tablevoice.errors import AudioUnavailable, MessageRefused, Problem, TablevoiceError
+from tablevoice.history_file import utc_now
 from tablevoice.kept_ear import KeptEar
 from tablevoice.line_rendering import LineRendering
 from tablevoice.links import messages
+from tablevoice.links.delivery import Arrival, sent_ago_s
 from tablevoice.links.messages import Inbound, Outbound
 from tablevoice.links.stop_guard import StopGuardLink, start_guard, status_address
 from tablevoice.live_ear import Listeners
@@ -225,7 +231,8 @@ class Session:
         now_s = self.now_s
         self._overheard(message)
         self._keep(lambda record: record.received(message, now_s))
-        self._carry_out(self._table.receive(message, now_s))
+        arrival = Arrival(sent_ago_s(message, utc_now()), worth_s)
+        self._carry_out(self._table.receive(message, now_s, arrival))
 
     def refuse(self, refused: MessageRefused) -> None:
         """Something that was to be a message but is none: say so, and go on."""
@@ -289,8 +296,8 @@ class Session:
     def _carry_out(self, actions: list[Action]) -> None:
         for action in actions:
             match action:
-                case Spend():
-                    self._spend(action)
+                case Spend() | TakeDown():
+                    self._note(action)
                 case Sound():
                     self._sound(action.utterance)
                 case CutShort():
@@ -351,8 +358,8 @@ class Session:
         # In order with what was heard before, which may not be on the disk yet.
         self._keep(lambda record: self._on_loop(self._told, record.correct(correction, at_s)))
 
-    def _spend(self, spend: Spend) -> None:
-        self._keep(lambda record: record.spend(spend.spent))
+    def _note(self, action: Spend | TakeDown) -> None:
+        self._keep(lambda record: record.note(action))
 
     def _not_kept(self, problem: Problem) -> None:
         # Told, not written down: that is just what does not work.

@@ -18,14 +18,14 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Any
 
-from tablevoice.actions import CorrectVerdict, Judgement, Send
+from tablevoice.actions import CorrectVerdict, Judgement, Send, Spend, TakeDown
 from tablevoice.captions import CaptionFile, Cue
 from tablevoice.errors import Problem, SoundUnkept, StoreUnwritable
 from tablevoice.heard_rows import PastUtterance, why_not_learnt
 from tablevoice.history import History
 from tablevoice.history_backlog import HistoryBacklog
 from tablevoice.links import messages
-from tablevoice.model import LISTENING_RATE_HZ, Clip, Event, Spent, Utterance
+from tablevoice.model import LISTENING_RATE_HZ, Clip, Event, Utterance
 
 
 class Record:
@@ -104,6 +104,8 @@ class Record:
         """A message of the table."""
         message, about = sent.message, sent.about
         self._write({"from": "table", **message.model_dump()})
+        if sent.again:
+            return
         match message, about:
             case messages.Said(), Utterance():
                 self._said(message, about)
@@ -179,9 +181,12 @@ class Record:
         since_s = self._busy_since_s
         return 0.0 if since_s is None else max(0.0, time.monotonic() - since_s)
 
-    def spend(self, spent: Spent) -> None:
-        """A line was taken; written down before it sounds."""
-        self._remember(lambda history: history.remember_spent(spent), needed=True)
+    def note(self, action: Spend | TakeDown) -> None:
+        """A line or an event was taken; written down before anything sounds."""
+        if isinstance(action, Spend):
+            self._remember(lambda history: history.remember_spent(action.spent), needed=True)
+        else:
+            self._remember(lambda history: history.take_down(action.taken), needed=True)
 
     @contextmanager
     def together(self) -> Iterator[None]:

@@ -14,7 +14,16 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from tablevoice.acoustics.room import Block, Room
-from tablevoice.actions import Action, AskHold, CorrectVerdict, CutShort, Send, Sound, Spend
+from tablevoice.actions import (
+    Action,
+    AskHold,
+    CorrectVerdict,
+    CutShort,
+    Send,
+    Sound,
+    Spend,
+    TakeDown,
+)
 from tablevoice.errors import EngineFailed
 from tablevoice.links.messages import ErrorReported, Inbound
 from tablevoice.listening.ear import Ear
@@ -174,8 +183,8 @@ class SimulatedSession:
     def _carry_out(self, actions: list[Action]) -> None:
         for action in actions:
             match action:
-                case Spend():
-                    self._record.spend(action.spent)
+                case Spend() | TakeDown():
+                    self._record.note(action)
                 case Sound():
                     self._sound(action.utterance)
                 case CutShort():

@@ -9,12 +9,22 @@ what makes a session replayable: same inputs, same actions.
 from __future__ import annotations
 
 import itertools
-from collections import OrderedDict
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from tablevoice import dialogue
-from tablevoice.actions import Action, AskHold, CorrectVerdict, CutShort, Send, Sound, Spend
+from tablevoice.actions import (
+    Action,
+    AskHold,
+    CorrectVerdict,
+    CutShort,
+    Send,
+    Sound,
+    Spend,
+    TakeDown,
+)
+from tablevoice.arming import Arming
 from tablevoice.book_in_use import BookInUse, ClockOf, LineChooser, no_clock
 from tablevoice.dialogue.terms import (
     Answered,
@@ -41,6 +51,7 @@ from tablevoice.dialogue.terms import (
 )
 from tablevoice.errors import MessageRefused, Problem
 from tablevoice.links import messages
+from tablevoice.links.delivery import Arrival, Ledger, Outcome, SenderClocks
 from tablevoice.listening.judging import Thresholds
 from tablevoice.model import (
     Event,
@@ -60,21 +71,22 @@ from tablevoice.phrasebook.slots import check_slots, fill_marked
 from tablevoice.speech.queue import Cut, Decision, Dropped, SpeechQueue, Start, Why
 from tablevoice.verdicts import judge_heard, report
 
-IDS_REMEMBERED = 4096
-"""Event ids that are refused when they come again: hours of a busy table."""
+UNKNOWN = Arrival()
 
 
 @dataclass(slots=True)
 class _Errand:
     """Why an utterance is said: for which event, and who waits for its end.
 
-    ``reported``: the event that is over with it.
+    ``reported``: the event that is over with it. ``worth_s``: for how much longer its line
+    is worth starting, where that is less than the phrasebook says.
     """
 
     event_id: str
     line: int | None
     reported: Event | None = None
     started_s: float | None = None
+    worth_s: float = math.inf
 
 
 class Table:
@@ -84,8 +96,8 @@ class Table:
     before a restart; it stays in force. ``guarded``: a stop guard watches the cell; until
     it is seen armed, with its inputs proven, nothing is asked or answered, and only
     warnings are said. ``session``: its number in the history, which begins that of each
-    utterance. ``clock`` tells the time of the day, for quiet hours. Times are seconds since
-    the session began.
+    utterance. ``clock`` tells the time of the day, for quiet hours. ``ledger``: which events
+    an earlier session took. Times are seconds since the session began.
     """
 
     def __init__(
@@ -100,14 +112,12 @@ class Table:
         guarded: bool = False,
         session: int = 0,
         clock: ClockOf = no_clock,
+        ledger: Ledger | None = None,
     ) -> None:
         self.name = name
         self._session = session
         self._heard = itertools.count(1)
-        self._guarded = guarded
-        self._guard: GuardView | None = None
-        self._armed = False
-        self._was_armed = False
+        self._arming = Arming(guarded)
         self._lines = BookInUse(book, chooser, default_voice, clock)
         self._thresholds = thresholds
         self._state = dialogue.start(book.standing, hold)
@@ -116,7 +126,8 @@ class Table:
         self._last: Utterance | None = None
         self._sounding = ""
         self._numbers = itertools.count(1)
-        self._seen: OrderedDict[str, None] = OrderedDict()
+        self._ledger = Ledger() if ledger is None else ledger
+        self._clocks = SenderClocks()
         self._closing = False
 
     # --- what a driver may look at ----------------------------------------------
@@ -169,15 +180,18 @@ class Table:
     # --- what happens -----------------------------------------------------------
 
     def opened(self, version: str, now_s: float) -> list[Action]:
-        """The session begins."""
+        """The session begins: what an earlier one left open is over now."""
         events = tuple(self._book.events)
         ready = messages.Ready(at_s=now_s, table=self.name, version=version, events=events)
-        return [Send(ready)]
+        interrupted = self._ledger.interrupted(now_s)
+        return [Send(ready), *(action for over in interrupted for action in self._tell(over))]
 
-    def receive(self, message: messages.Inbound, now_s: float) -> list[Action]:
-        """A message from the cell's controller."""
+    def receive(
+        self, message: messages.Inbound, now_s: float, arrival: Arrival = UNKNOWN
+    ) -> list[Action]:
+        """A message from the cell's controller; ``arrival``: what is known of its age."""
         try:
-            return self._receive(message, now_s)
+            return self._receive(message, now_s, arrival)
         except MessageRefused as refused:
             return [_error(refused.problem, getattr(message, "id", None), now_s)]
 
@@ -222,43 +236,18 @@ class Table:
 
     def guard_changed(self, view: GuardView, now_s: float) -> list[Action]:
         """The stop guard says something new, or nothing any more."""
-        before, self._guard = self._guard, view
-        # Proof is asked for before opening; running out of date in the middle of a game
-        # it waits for the next opening.
-        armed = view.permit and (view.proven or self._was_armed)
-        report = messages.GuardReported(
-            at_s=now_s, state=view.state, permit=view.permit, proven=view.proven, armed=armed,
-            why=view.why or ("" if view.proven else view.why_not_proven), causes=view.causes,
-        )  # fmt: skip
+        change = self._arming.seen(view, now_s)
         actions: list[Action] = []
-        if not armed and (self._armed or before is None):
-            kind = "pause" if view.state == "held" else "stop"
+        if change.hold is not None:
             actions += self._hush(now_s)  # silence first, everything else after
-            actions += self._step(HoldImposed(kind), now_s)
-        actions.append(Send(report))
-        news = self._news(view, armed)
-        if before is None or news != self._news(before, self._armed):
-            actions += self._announce(news, view, now_s)
-        if armed and not self._armed:
-            self._was_armed = True
+            actions += self._step(HoldImposed(change.hold), now_s)
+        actions.append(Send(change.report))
+        event = self._book.events.get(self._book.stop_guard.get(change.news, ""))
+        if event is not None:
+            actions += self._say(event, {}, _Errand("", None), now_s)
+        if change.arms:
             actions += self._step(HoldCleared("the reset at the machine"), now_s)
-        self._armed = armed
         return actions
-
-    def _news(self, view: GuardView, armed: bool) -> str:
-        if armed:
-            return "armed"
-        if not view.proven and not self._was_armed and view.state != "silent":
-            return "not_proven"
-        return view.state
-
-    def _announce(self, news: str, view: GuardView, now_s: float) -> list[Action]:
-        if news == "held" and all(cause.startswith("asked:") for cause in view.causes):
-            return []  # the reply to the spoken word has said it already
-        if news == "armed" and not self._was_armed:
-            return []  # the session opens: the greeting is the controller's
-        event = self._book.events.get(self._book.stop_guard.get(news, ""))
-        return [] if event is None else self._say(event, {}, _Errand("", None), now_s)
 
     # --- another phrasebook -----------------------------------------------------
 
@@ -281,13 +270,15 @@ class Table:
 
     # --- events -----------------------------------------------------------------
 
-    def _receive(self, message: messages.Inbound, now_s: float) -> list[Action]:
+    def _receive(self, message: messages.Inbound, now_s: float, arrival: Arrival) -> list[Action]:
         match message:
             case messages.EventReported():
-                return self._event(message, now_s)
+                return self._event(message, now_s, arrival)
             case messages.ButtonPressed():
+                if self._ledger.pressed_before(message.id):
+                    return []
                 return self._step(Pressed(message.button), now_s, message.id)
-            case messages.HoldClearedReported() if self._guarded:
+            case messages.HoldClearedReported() if self._arming.guarded:
                 raise MessageRefused(
                     "the stop guard alone ends a hold here.", where="hold_cleared",
                     do="Press the reset at the machine.",
@@ -302,15 +293,25 @@ class Table:
             case messages.Close():
                 return self._close(now_s)
 
-    def _event(self, message: messages.EventReported, now_s: float) -> list[Action]:
+    def _event(
+        self, message: messages.EventReported, now_s: float, arrival: Arrival
+    ) -> list[Action]:
         where = f"event {message.id!r}"
+        if self._ledger.knows(message):
+            outcome = self._ledger.outcome_of(message)
+            return [] if outcome is None else [Send(outcome, again=True)]
+        try:
+            return self._new_event(message, now_s, arrival, where)
+        except MessageRefused as refused:
+            error = messages.ErrorReported.about(refused.problem, now_s, message.id)
+            self._ledger.refuse(message, error)
+            return [Send(error)]
+
+    def _new_event(
+        self, message: messages.EventReported, now_s: float, arrival: Arrival, where: str
+    ) -> list[Action]:
         if self._closing:
             raise MessageRefused("the session is closing.", where=where, do="Start a new one.")
-        if message.id in self._seen:
-            raise MessageRefused(
-                "an event with this id was reported before.", where=where,
-                do="Give each event an id of its own; the first one stands.",
-            )  # fmt: skip
         event = self._book.events.get(message.event)
         if event is None:
             raise MessageRefused(
@@ -318,28 +319,26 @@ class Table:
                 do=advice(message.event, self._book.events),
             )  # fmt: skip
         check_slots(event, self._book.slot_values, message.slots)
-        if self._guarded and not self._armed and event.priority < Priority.WARNING:
+        if not self._arming.armed and event.priority < Priority.WARNING:
             raise MessageRefused(
-                f"the stop guard has not armed the cell: {self._why_not_armed()}", where=where,
-                do="Send the event again when the message guard says armed.",
+                f"the stop guard has not armed the cell: {self._arming.why_not}", where=where,
+                do="Send it with another id when the message guard says armed.",
             )  # fmt: skip
-        self._remember_id(message.id)
+        left_s, seen = self._clocks.left_s(message.id, arrival, event.fresh_for_s, now_s)
+        actions: list[Action] = [_error(problem, None, now_s) for problem in seen]
+        taken = Event(message.id, event.name, dict(message.slots))
+        actions += [TakeDown(note) for note in self._ledger.take(taken)]
         if event.asks is not None:
-            asked = Event(message.id, event.name, dict(message.slots))
-            return self._step(Ask(asked, self._book.questions[event.asks]), now_s)
-        errand = _Errand(message.id, None, Event(message.id, event.name, dict(message.slots)))
-        return self._say(event, message.slots, errand, now_s)
+            return actions + self._step(Ask(taken, self._book.questions[event.asks]), now_s)
+        errand = _Errand(message.id, None, taken, worth_s=left_s)
+        return actions + self._say(event, message.slots, errand, now_s)
 
-    def _why_not_armed(self) -> str:
-        view = self._guard
-        if view is None:
-            return "nothing was heard of it yet."
-        return view.why or view.why_not_proven or "it says no more."
-
-    def _remember_id(self, event_id: str) -> None:
-        self._seen[event_id] = None
-        if len(self._seen) > IDS_REMEMBERED:
-            self._seen.popitem(last=False)
+    def _tell(
+        self, outcome: Outcome, about: Event | None = None, *, refused: bool = False
+    ) -> list[Action]:
+        """An event is over: the one place where that is told, and noted."""
+        notes = self._ledger.settle(outcome, refused=refused)
+        return [Send(outcome, about), *(TakeDown(note) for note in notes)]
 
     def _close(self, now_s: float) -> list[Action]:
         self._closing = True
@@ -371,19 +370,20 @@ class Table:
                     value=effect.value, how=effect.how.value,
                     certainty=min(1.0, max(0.0, effect.certainty)), tries=effect.tries,
                 )  # fmt: skip
-                return [Send(answer)]
+                return self._tell(answer)
             case HoldRequested():
                 request = messages.HoldRequest(
                     at_s=now_s, kind="stop" if effect.kind == "stop" else "pause",
                     phrase=effect.phrase, certainty=min(1.0, max(0.0, effect.certainty)),
                 )  # fmt: skip
                 # First the request, then silence for everything that is no warning.
-                asked: list[Action] = [AskHold(request.kind)] if self._guarded else []
+                asked: list[Action] = [AskHold(request.kind)] if self._arming.guarded else []
                 return [*asked, Send(request), *self._hush(now_s)]
             case HoldEnded():
                 return []
             case AskRefused():
-                return [_error(effect.problem, effect.event_id, now_s)]
+                refused = messages.ErrorReported.about(effect.problem, now_s, effect.event_id)
+                return self._tell(refused, refused=True)
             case PressRefused():
                 return [_error(effect.problem, message_id, now_s)]
 
@@ -429,13 +429,14 @@ class Table:
             if isinstance(fit, Withheld):
                 done = messages.Done(
                     at_s=now_s, id=errand.event_id, said="dropped", why=fit.why)
-                return [Send(done, errand.reported)]
+                return self._tell(done, errand.reported)
             chosen = fit
         utterance = Utterance(
             id=self._next_id(), event_id=errand.event_id, event=event.name,
             line_key=chosen.line.key, voice=chosen.voice, text=chosen.text,
             priority=event.priority, interruptible=event.interruptible,
-            born_s=now_s, fresh_until_s=now_s + event.fresh_for_s, note=chosen.note,
+            born_s=now_s, note=chosen.note,
+            fresh_until_s=now_s + min(event.fresh_for_s, errand.worth_s),
             marked=fill_marked(chosen.line.text, slots),
         )  # fmt: skip
         return [Spend(chosen.spent), *self._queue_up(utterance, errand, now_s)]
@@ -485,7 +486,7 @@ class Table:
             self._sounding = ""
             actions += self._swap(now_s)
         if errand.reported is not None:
-            actions.append(Send(messages.Done(at_s=now_s, id=errand.event_id, said=outcome)))
+            actions += self._tell(messages.Done(at_s=now_s, id=errand.event_id, said=outcome))
         if errand.line is not None:
             actions += self._step(LineEnded(errand.line), now_s)
         return actions

@@ -11,7 +11,7 @@ import pytest
 import soundfile
 import webvtt
 
-from tablevoice.actions import CorrectVerdict, Judgement, Send
+from tablevoice.actions import CorrectVerdict, Judgement, Send, Spend
 from tablevoice.errors import StoreUnwritable
 from tablevoice.history import History
 from tablevoice.links import messages
@@ -37,7 +37,7 @@ def said(outcome: messages.Outcome = "said", start_s: float | None = 1.5) -> Sen
 def fill(record: Record) -> None:
     heard = Heard(Hypothesis("silver", 0.9, True, {"llr": 1.5}), 4.0, 4.5, -22.0)
     record.received(messages.EventReported(id="e1", event="lit", slots={"lights": 3}), 1.0)
-    record.spend(Spent("lit", "Alder", "k", 1, 1))
+    record.note(Spend(Spent("lit", "Alder", "k", 1, 1)))
     record.sent(said())
     record.sent(
         Send(

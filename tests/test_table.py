@@ -236,16 +236,6 @@ def test_a_hold_silences_everything_but_warnings(book: Phrasebook) -> None:
     assert (last.event, last.said) == ("held", "said")
 
 
-def test_an_event_id_that_comes_again_is_refused_and_the_first_stands(book: Phrasebook) -> None:
-    driver = Driver(book)
-    message = messages.EventReported(id="same", event="move")
-    driver.receive(message)
-    driver.receive(message)
-    driver.pass_time(5.0)
-    kinds = [m.type for m in driver.sent if getattr(m, "id", None) == "same"]
-    assert kinds == ["error", "said", "done"]
-
-
 def test_unknown_events_and_wrong_slots_name_the_nearest(book: Phrasebook) -> None:
     driver = Driver(book)
     driver.receive(messages.EventReported(id="a", event="mvoe"))

@@ -194,7 +194,7 @@ def _why_not(state: State, ask: Ask) -> Problem | None:
         return Problem(
             f"the table is held ({state.hold.kind}), so nothing is asked",
             where,
-            "Send the event again after the physical reset and hold_cleared.",
+            "Send it with another id after the physical reset and hold_cleared.",
         )
     if state.open is not None:
         return Problem(

@@ -16,6 +16,12 @@ from tablevoice.links.rights import ALL_RIGHTS, Right, check_right
 _MARK = "/"
 
 
+def door_of(message_id: str) -> str:
+    """The name of the door through which something with this id came in, "" for none."""
+    name, mark, _ = message_id.partition(_MARK)
+    return name if mark else ""
+
+
 @dataclass(frozen=True, slots=True)
 class Door:
     """``name``: the link's, without a slash; "" for the link that needs no name of its own."""

@@ -10,9 +10,12 @@ when it asks a question, by ``done`` when it does not, by ``error`` when it is r
 
 from __future__ import annotations
 
+import re
+from datetime import datetime, timezone
 from typing import Annotated, Any, Literal, TypeAlias, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter
+from pydantic_core import PydanticCustomError
 
 from tablevoice.errors import Problem
 
@@ -35,6 +38,37 @@ Certainty: TypeAlias = Annotated[float, Field(ge=0.0, le=1.0)]
 Seconds: TypeAlias = float
 Outcome: TypeAlias = Literal["said", "cut", "expired", "dropped"]
 
+_DATE_TIME = (
+    "^([0-9]{4}-[0-9]{2}-[0-9]{2})[Tt]([0-9]{2}:[0-9]{2}:[0-9]{2})(?:[.]([0-9]{1,9}))?"
+    "([Zz]|[+-][0-9]{2}:[0-9]{2})$"
+)
+"""RFC 3339, section 5.6, but for the leap second, which Python's clock does not know."""
+
+
+def moment(text: str) -> datetime:
+    """An RFC 3339 date and time, in UTC. Raises ValueError."""
+    found = re.fullmatch(_DATE_TIME, text)
+    if found is None:
+        raise ValueError(f"{text!r} is not a date and time with its offset")
+    date, time, fraction, offset = found.groups()
+    micros = ((fraction or "") + "000000")[:6]
+    offset = "+00:00" if offset in "Zz" else offset
+    return datetime.fromisoformat(f"{date}T{time}.{micros}{offset}").astimezone(timezone.utc)
+
+
+def _a_moment(text: str) -> str:
+    try:
+        moment(text)
+    except (ValueError, OverflowError) as error:
+        raise PydanticCustomError("moment", "there is no such time") from error
+    return text
+
+
+Moment: TypeAlias = Annotated[
+    str, Field(pattern=_DATE_TIME, json_schema_extra={"format": "date-time"}),
+    AfterValidator(_a_moment),
+]
+
 
 class _Message(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
@@ -52,6 +86,11 @@ class EventReported(_Message):
     event: Name = Field(description="An event of the phrasebook.")
     slots: dict[Name, SlotText | SlotNumber] = Field(
         default_factory=dict, max_length=64, description="Values for the lines' slots."
+    )
+    sent_utc: Moment | None = Field(
+        default=None,
+        description="When it was sent, such as 2031-04-05T16:20:00.250Z (RFC 3339). An event "
+        "older than its line is worth is refused; without this it counts as sent when it arrives.",
     )
 
 
@@ -286,8 +325,11 @@ def json_schema() -> dict[str, Any]:
     """All messages as one JSON Schema (draft 2020-12).
 
     ``$defs/Inbound`` and ``$defs/Outbound`` are the two directions; the schema as a
-    whole accepts either. ``v`` and ``type`` are required, as they are on the wire.
+    whole accepts either. ``v`` and ``type`` are required, as they are on the wire. Each
+    message has an example.
     """
+    from tablevoice.links.message_examples import EXAMPLES
+
     directions: dict[str, Any] = {"Inbound": Inbound, "Outbound": Outbound}
     _, schema = TypeAdapter.json_schemas(
         [(name, "validation", TypeAdapter(union)) for name, union in directions.items()]
@@ -297,6 +339,10 @@ def json_schema() -> dict[str, Any]:
         required = message.get("required", [])
         message["required"] = ["v", "type", *(n for n in required if n not in ("v", "type"))]
         message["title"] = name
+    for example in EXAMPLES:
+        shown = example.model_dump(mode="json", exclude_defaults=True)
+        row = {"v": SCHEMA_VERSION, "type": example.type, **shown}
+        definitions[type(example).__name__].setdefault("examples", []).append(row)
     for name, types in (("Inbound", INBOUND_TYPES), ("Outbound", OUTBOUND_TYPES)):
         definitions[name] = {"oneOf": [{"$ref": f"#/$defs/{t.__name__}"} for t in types.values()]}
     return {

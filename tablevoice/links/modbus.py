@@ -46,6 +46,16 @@ class ModbusLink:
         else:
             self._role = ModbusClient(self._map, self._polled, self._status, self._report)
 
+    @property
+    def name(self) -> str:
+        """What the table's health calls it."""
+        return DOOR
+
+    @property
+    def why_down(self) -> str:
+        """Why nobody is at the other end, empty while somebody is."""
+        return self._role.why_down
+
     async def __aenter__(self) -> ModbusLink:
         self._loop = asyncio.get_running_loop()
         await self._role.__aenter__()

@@ -147,6 +147,13 @@ class ModbusClient:
                                  self._where, "Nothing is to be done."))
 
     @property
+    def why_down(self) -> str:
+        """Why the block is not there, empty while it is."""
+        if self._read_s is None:
+            return "the I/O block has not answered yet"
+        return "" if self._lost_s is None else "the I/O block does not answer"
+
+    @property
     def _entry(self) -> ModbusEntry:
         return self._map.entry
 

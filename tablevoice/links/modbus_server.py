@@ -246,6 +246,15 @@ class ModbusServer:
                 ))  # fmt: skip
 
     @property
+    def why_down(self) -> str:
+        """Why no controller is there, empty while one is."""
+        if self._silent_s <= self._entry.lost_after_s:
+            return ""
+        if not self._writer_host:
+            return "no controller has written anything yet"
+        return f"the controller at {self._writer_host} is silent"
+
+    @property
     def _age_s(self) -> float:
         """How old what is written now may be: what waited for a lost link arrives soon after."""
         if self._silence_s is None:

@@ -5,9 +5,13 @@ Knows the shape and what each link's own settings check; opens nothing.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from pydantic import BaseModel, ConfigDict, Field
 
 from tablevoice.links.modbus_settings import ModbusEntry
+from tablevoice.links.mqtt_settings import Finding, MqttEntry
+from tablevoice.links.mqtt_topics import DOOR as MQTT
 
 
 class LinksEntry(BaseModel):
@@ -17,3 +21,15 @@ class LinksEntry(BaseModel):
 
     modbus: ModbusEntry | None = Field(
         default=None, description="A controller that speaks Modbus TCP.")
+    mqtt: MqttEntry | None = Field(
+        default=None, description="Controllers over a broker that speaks MQTT 5.")
+
+    @property
+    def lasting_doors(self) -> tuple[str, ...]:
+        """The links whose peers give an id once and for all, over restarts of the table."""
+        return () if self.mqtt is None else (MQTT,)
+
+    def findings(self) -> Iterator[Finding]:
+        """What is wrong beyond the shape: the key's path below ``links``, what, what to do."""
+        if self.mqtt is not None:
+            yield from ((("mqtt", *path), what, do) for path, what, do in self.mqtt.findings())

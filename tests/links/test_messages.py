@@ -96,6 +96,44 @@ def test_the_schema_is_a_schema_and_can_be_written_as_json(schema: dict[str, Any
     Draft202012Validator.check_schema(json.loads(json.dumps(schema)))
 
 
+def test_every_message_has_an_example_that_fits_its_own_schema(schema: dict[str, Any]) -> None:
+    for direction, types in (("Inbound", INBOUND_TYPES), ("Outbound", OUTBOUND_TYPES)):
+        for kind, message in types.items():
+            examples = schema["$defs"][message.__name__]["examples"]
+            assert examples
+            for example in examples:
+                assert example["type"] == kind
+                assert valid(schema, direction, example)
+                assert message.model_validate_json(json.dumps(example)).type == kind
+
+
+@pytest.mark.parametrize(("sent", "fits"), [
+    ("2031-04-05T16:20:00Z", True), ("2031-04-05t16:20:00.123456789z", True),
+    ("2031-04-05T16:20:00+09:00", True), ("2031-04-05 16:20:00Z", False),
+    ("2031-04-05T16:20:00", False), ("2031-04-05", False), ("", False), ("now", False),
+    ("٢٠٣١-04-05T16:20:00Z", False),
+])  # fmt: skip
+def test_when_an_event_was_sent_is_by_rfc_3339(
+    schema: dict[str, Any], sent: str, fits: bool
+) -> None:
+    line = {"v": 1, "type": "event", "id": "x", "event": "turn", "sent_utc": sent}
+    assert valid(schema, "Inbound", line) == fits
+    if fits:
+        assert EventReported.model_validate(line).sent_utc == sent
+    else:
+        with pytest.raises(ValidationError):
+            EventReported.model_validate(line)
+
+
+@pytest.mark.parametrize("sent", ["2031-02-30T16:20:00Z", "2031-04-05T24:20:00Z",
+                                  "0001-01-01T00:00:00+10:00"])
+def test_a_time_that_never_is_cannot_be_when_it_was_sent(sent: str) -> None:
+    with pytest.raises(ValidationError, match="no such time"):
+        EventReported(id="x", event="turn", sent_utc=sent)
+    with pytest.raises(ValidationError):
+        EventReported(id="x", event="turn", sent_utc="2031-04-05T16:20:00Z\n")
+
+
 def test_the_samples_cover_every_type() -> None:
     assert {message.type for message in INBOUND} == set(INBOUND_TYPES)
     assert {message.type for message in OUTBOUND} == set(OUTBOUND_TYPES)

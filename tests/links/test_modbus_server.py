@@ -15,6 +15,7 @@ from tablevoice.links.modbus_codes import Refusal, State
 from tablevoice.links.modbus_map import ChannelStatus, Status
 from tablevoice.links.modbus_server import MOST_CONNECTIONS
 from tablevoice.model import Phrasebook
+from tests.links.modbus_cells import free_port, small_map
 from tests.links.modbus_peers import (
     LibmodbusPeer,
     Program,
@@ -22,10 +23,11 @@ from tests.links.modbus_peers import (
     Refused,
     build_libmodbus_controller,
     ended,
+    linked,
     opened,
     run,
 )
-from tests.links.paper_table import small_book
+from tests.links.paper_table import PaperTable, small_book
 
 
 @pytest.fixture(scope="module")
@@ -208,6 +210,26 @@ def test_what_waited_for_a_lost_link_is_not_said_late(book: Phrasebook) -> None:
                 await again.send("began", order=412)
                 assert again.state(await again.outcome()) == (State.DONE, Refusal.NONE)
             assert len(table.said) == 1
+
+    run(play())
+
+
+def test_health_is_told_whether_a_controller_is_there(book: Phrasebook) -> None:
+    async def play() -> None:
+        table = PaperTable(book)
+        register_map = small_map(book, port=free_port(), lost_after_s=0.4)
+        table.open()
+        async with linked(table, register_map) as link:
+            assert link.name == "modbus"
+            assert "no controller" in link.why_down
+            async with ended(PymodbusClient(register_map.entry.port).begin()) as peer:
+                controller = Program(peer, register_map)
+                await controller.begin()
+                await controller.send("began", order=412)
+                assert link.why_down == ""
+            while not link.why_down:
+                await asyncio.sleep(0.02)
+            assert "is silent" in link.why_down
 
     run(play())
 
