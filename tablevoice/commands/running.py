@@ -82,9 +82,10 @@ async def run_table(cell: Cell, record: Path | None, telling: Telling) -> None:
                 if not session.closed.is_set():
                     session.receive(messages.Close())
 
+            taking_in = TakingIn(session, audience, over, lambda: writer.waiting)
             _on_signals(loop, close)
             with watch.over(session, links):
-                read_forever(unbuffered_input(), TakingIn(session, audience, over).put)
+                read_forever(unbuffered_input(), taking_in.put)
                 following = loop.create_task(follow_edits(session, telling.says))
                 try:
                     await _over(session, input_over)

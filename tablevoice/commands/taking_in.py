@@ -28,20 +28,34 @@ CROWDED_EVERY_S = 0.1
 
 TELL_EVERY_S = 1.0
 
+MOST_UNREAD = 2_000
+"""Answers that nobody has read yet; then refusals wait, and with them the reader and its pipe."""
+
+UNREAD_FOR_S = 2.0
+"""So long at most: a controller that writes before it reads must not wait for us for ever."""
+
 
 class TakingIn:
     """``put`` may be called on any one thread; all else happens on the loop that made this.
 
-    ``tell`` has each refused event answered. Besides, once a second, the session is told how
-    many there were: ten thousand a second are not to fill its record.
+    ``tell`` has each refused event answered; ``unread`` says how many answers nobody has read
+    yet, so that none is given up for want of a reader who is only slower. Besides, once a
+    second, the session is told how many there were: ten thousand a second are not to fill its
+    record.
     """
 
     def __init__(
-        self, session: Session, tell: Callable[[Outbound], None], over: Callable[[], None]
+        self,
+        session: Session,
+        tell: Callable[[Outbound], None],
+        over: Callable[[], None],
+        unread: Callable[[], int] = lambda: 0,
     ) -> None:
         self._session = session
         self._tell = tell
         self._over = over
+        self._unread = unread
+        self._read_s = 0.0
         self._ended = False
         self._loop = asyncio.get_running_loop()
         self._intake = Intake(self._priority_of, self._wake)
@@ -82,7 +96,10 @@ class TakingIn:
         now_s = time.monotonic()
         until_s = now_s + TURN_S
         self._intake.refuse_late(now_s)
-        self._refuse(self._intake.refusals(), now_s)
+        if self._unread() <= MOST_UNREAD:
+            self._read_s = now_s
+        if now_s - self._read_s <= 0.0 or now_s - self._read_s > UNREAD_FOR_S:
+            self._refuse(self._intake.refusals(), now_s)
         while (item := self._next(time.monotonic())) is not None:
             self._hand_over(item)
             if time.monotonic() > until_s:
