@@ -86,7 +86,9 @@ class RecordThread:
             return  # an earlier call took it along
         known = len(record.problems)
         with record.together():
-            while not self._unwritten.empty():
+            # What waits now: under a flood there would always be more, and no end to it. Only
+            # this thread takes from the queue.
+            for _ in range(self._unwritten.qsize()):
                 self._unwritten.get()(record)
         for problem in record.problems[known:]:
             self._told(problem)
