@@ -249,7 +249,9 @@ def _read(line: bytes, where: str) -> Row | SessionRow | None:
                  "at_s": found.get("at_s")}  # fmt: skip
         kind = "person"
     elif kind == "event":
-        found = {name: value for name, value in found.items() if name not in ("v", "id")}
+        # Played again, an event happens when its row says, not on the day it was sent.
+        found = {name: value for name, value in found.items()
+                 if name not in ("v", "id", "sent_utc")}  # fmt: skip
     elif kind in ("stop_pressed", "reset_pressed"):
         found.pop("reaction_ms", None)
     elif kind in _OTHER_MESSAGES:

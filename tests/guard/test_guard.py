@@ -215,7 +215,9 @@ def test_slow_and_many_readers_are_dropped(pymodbus_block: Block, short_path: Pa
         gone = False
         while not gone and time.monotonic() < until_s:
             time.sleep(1.0)
+            # Held for several polls: what changes between two of them, nobody can see.
             block.contact(STOP, False)
+            time.sleep(0.2)
             block.contact(STOP, True)
             try:
                 for _ in range(10):
