@@ -37,6 +37,7 @@ _ROOMS = 48
 _NOISE_S = 20.0
 _LONGEST_S = 4.0
 _ALONE_S = 30.0
+_FEWEST_HEARINGS = 4
 _TALKERS = 16
 _SHARES = {"flite": 0.5}
 """The slow engine of five voices speaks half as often as each of the others."""
@@ -74,7 +75,11 @@ class Example:
 
 @dataclass(frozen=True, slots=True)
 class Amounts:
-    """How many examples of each kind a plan has."""
+    """How many examples of each kind a plan has.
+
+    A recording is heard ``each_recording`` times, fewer where that would be more than
+    ``all_recordings`` in all (but four times at least).
+    """
 
     each_command: int = 170
     near_each: int = 8
@@ -86,7 +91,8 @@ class Amounts:
     lines: int = 240
     noises: int = 300
     alone: int = 500
-    each_recording: int = 12
+    each_recording: int = 40
+    all_recordings: int = 2500
     loudest_noise_db: float = -4.0
     softest_noise_db: float = 24.0
 
@@ -151,8 +157,9 @@ def plan(
         examples.append(_example("", "", None, "noise", amounts, rng))
     for _ in range(amounts.alone):
         examples.append(_example("", "", None, "alone", amounts, rng))
+    share = max(_FEWEST_HEARINGS, amounts.all_recordings // max(1, len(recordings)))
     for number, phrase in enumerate(recordings):
-        for _ in range(amounts.each_recording):
+        for _ in range(min(amounts.each_recording, share)):
             drawn = _example(phrase, "", None, "command" if phrase else "recording", amounts, rng)
             examples.append(replace(drawn, given=number))
     order = rng.permutation(len(examples))

@@ -32,6 +32,19 @@ def planned(seed: int = 1, recordings: tuple[str, ...] = ("red", "")) -> list[Ex
     )  # fmt: skip
 
 
+def test_many_recordings_are_heard_less_often_each() -> None:
+    many = planned(recordings=("red",) * 700)
+    few = planned(recordings=("red",) * 10)
+    assert Counter(e.given for e in few if e.given is not None) == dict.fromkeys(range(10), 4)
+    generous = plan(
+        PHRASES, CAST, pronunciations=SOUNDS, lines=LINES, recordings=("red",) * 100,
+        amounts=replace(FEW, each_recording=40, all_recordings=2500), seed=1,
+    )  # fmt: skip
+    assert Counter(e.given for e in generous if e.given is not None) == dict.fromkeys(
+        range(100), 25)  # fmt: skip
+    assert sum(e.given is not None for e in many) == 700 * 4
+
+
 def test_the_same_seed_gives_the_same_plan_and_another_one_another() -> None:
     assert planned() != planned(2)
     again = plan(
